@@ -1,0 +1,114 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# plumb: make deps demo    see it work
+#        make deps check   see why it may be believed
+VERSION   := $(shell sed -n 's/^\#define PL_VERSION "\(.*\)"/\1/p' lib/plumb.h)
+SOVERSION := 0
+PREFIX    ?= /usr/local
+DESTDIR   ?=
+CC        ?= cc
+OPT       ?= -O3 -g
+BUILD     ?= build
+
+PKGS      := cfitsio fftw3 libpng gsl cairo jansson glib-2.0
+# Expanded only where used, after `deps` had its chance to install what pkg-config looks for.
+PKG_CFLAGS = $(shell pkg-config --cflags $(PKGS) | sed 's/-I/-isystem /g')
+PKG_LIBS   = $(shell pkg-config --libs $(PKGS))
+CPPFLAGS  += -D_POSIX_C_SOURCE=200809L
+CFLAGS    ?=
+PL_CFLAGS  = -std=c11 -Wall -Wextra -Werror -Wshadow -Wstrict-prototypes -Wmissing-prototypes -Wvla \
+             -ffp-contract=off -fPIC -fvisibility=hidden -pthread $(OPT) $(SANITIZE) $(PKG_CFLAGS) $(CFLAGS)
+PL_LIBS    = $(PKG_LIBS) -lm -pthread
+
+LIB_SRC   := $(sort $(wildcard lib/*/*.c))
+LIB_OBJ   := $(LIB_SRC:%.c=$(BUILD)/obj/%.o)
+PROGRAMS  := $(sort $(patsubst tools/%.c,%,$(wildcard tools/plumb-*.c)))
+BINS      := $(PROGRAMS:%=$(BUILD)/%)
+SONAME    := libplumb.so.$(SOVERSION)
+STATIC    := $(BUILD)/libplumb.a
+SHARED    := $(BUILD)/libplumb.so.$(VERSION)
+UNIT      := $(sort $(wildcard tests/unit/*.c))
+MKFRAME   := $(BUILD)/tests/mkframe
+
+.PHONY: all deps deps-check demo check bench lint format fuzz asan soak install uninstall clean FORCE
+all: $(BINS) $(STATIC) $(SHARED)
+
+deps:
+	@sh tests/deps.sh build
+deps-check:
+	@sh tests/deps.sh check
+
+# Objects are rebuilt when the compiler or its flags change.
+$(BUILD)/flags: FORCE
+	@mkdir -p $(BUILD)
+	@echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' | cmp -s - $@ || echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' > $@
+$(BUILD)/obj/%.o: %.c $(BUILD)/flags
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS) $(PL_CFLAGS) -MMD -MP -c $< -o $@
+$(STATIC): $(LIB_OBJ)
+	@rm -f $@
+	$(AR) rcsD $@ $^
+$(SHARED): $(LIB_OBJ)
+	$(CC) -shared -Wl,-soname,$(SONAME) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+	ln -sf $(@F) $(BUILD)/$(SONAME)
+	ln -sf $(@F) $(BUILD)/libplumb.so
+$(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(STATIC)
+	$(CC) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+
+# The frame maker shares no code with the library: it judges it.
+$(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h)
+	@mkdir -p $(@D)
+	$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $(filter %.c,$^) -o $@ \
+	  $$(pkg-config --cflags --libs cfitsio) -lm -pthread
+
+$(BUILD)/tests/unit: $(UNIT:%.c=$(BUILD)/obj/%.o) $(STATIC)
+	@mkdir -p $(@D)
+	$(CC) $(SANITIZE) $^ -o $@ $$(pkg-config --libs criterion) $(PL_LIBS)
+$(BUILD)/obj/tests/unit/%.o: PL_CFLAGS += -Wno-missing-prototypes $(shell pkg-config --cflags criterion 2>/dev/null)
+
+demo: all
+	@sh samples/demo.sh $(BUILD)
+
+check: deps-check all $(BUILD)/tests/unit $(MKFRAME)
+	@sh tests/check.sh $(BUILD)
+bench: deps-check all $(MKFRAME)
+	@sh tests/bench/bench.sh $(BUILD)
+lint:
+	@sh tests/lint.sh $(BUILD)
+format:
+	clang-format -i $$(git ls-files '*.[ch]')
+asan: deps-check
+	@sh tests/asan.sh
+fuzz: deps-check
+	@sh tests/fuzz/fuzz.sh
+soak: deps-check all $(MKFRAME)
+	@sh tests/bench/soak.sh $(BUILD)
+
+install: all
+	install -d $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/lib/pkgconfig $(DESTDIR)$(PREFIX)/include
+	install -m 755 $(BINS) $(DESTDIR)$(PREFIX)/bin
+	install -m 644 $(STATIC) $(DESTDIR)$(PREFIX)/lib
+	install -m 755 $(SHARED) $(DESTDIR)$(PREFIX)/lib
+	ln -sf $(notdir $(SHARED)) $(DESTDIR)$(PREFIX)/lib/$(SONAME)
+	ln -sf $(SONAME) $(DESTDIR)$(PREFIX)/lib/libplumb.so
+	install -m 644 lib/plumb.h $(DESTDIR)$(PREFIX)/include
+	sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@VERSION@|$(VERSION)|' -e 's|@PKGS@|$(PKGS)|' \
+	  lib/plumb.pc.in > $(DESTDIR)$(PREFIX)/lib/pkgconfig/plumb.pc
+	for s in 1 5 7; do for m in man/*.$$s; do [ -e "$$m" ] || continue; \
+	  install -d $(DESTDIR)$(PREFIX)/share/man/man$$s; \
+	  install -m 644 "$$m" $(DESTDIR)$(PREFIX)/share/man/man$$s; done; done
+	install -d $(DESTDIR)$(PREFIX)/share/bash-completion/completions
+	for p in $(PROGRAMS); do \
+	  install -m 644 tools/completion.bash $(DESTDIR)$(PREFIX)/share/bash-completion/completions/$$p; done
+	install -d $(DESTDIR)$(PREFIX)/share/zsh/site-functions
+	install -m 644 tools/completion.zsh $(DESTDIR)$(PREFIX)/share/zsh/site-functions/_plumb
+uninstall:
+	cd $(DESTDIR)$(PREFIX)/bin && rm -f $(PROGRAMS)
+	cd $(DESTDIR)$(PREFIX)/lib && rm -f libplumb.a libplumb.so $(SONAME) $(notdir $(SHARED)) pkgconfig/plumb.pc
+	rm -f $(DESTDIR)$(PREFIX)/include/plumb.h
+	for s in 1 5 7; do for m in man/*.$$s; do \
+	  rm -f "$(DESTDIR)$(PREFIX)/share/man/man$$s/$$(basename $$m)"; done; done
+	cd $(DESTDIR)$(PREFIX)/share/bash-completion/completions && rm -f $(PROGRAMS)
+	rm -f $(DESTDIR)$(PREFIX)/share/zsh/site-functions/_plumb
+clean:
+	rm -rf $(BUILD)
+-include $(shell find $(BUILD)/obj -name '*.d' 2>/dev/null)

@@ -1,0 +1,73 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* base.h - what every room stands on: outcome, growable arrays, threads, robust statistics, least
+ * squares. Private to libplumb. */
+#ifndef PL_BASE_H
+#define PL_BASE_H
+
+#include "../plumb.h"
+
+#define PL_ARRAY_LEN(a) (sizeof(a) / sizeof *(a))
+
+/* ---- status.c */
+
+/* pl_fail - record the first cause and hand its code back: return pl_fail(err, PL_EARG, ...). */
+pl_status pl_fail(pl_err *err, pl_status code, const char *fmt, ...) PL_PRINTF(3, 4);
+
+/* pl_note - add one sentence; silently dropped when memory is short (it only qualifies). */
+void pl_note(pl_notes *notes, const char *fmt, ...) PL_PRINTF(2, 3);
+
+/* pl_grow - make room for one more item in a growable array.
+ *   items  inout  the array, reallocated when full
+ *   cap    inout  its capacity in items
+ *   n      in     items in use
+ *   size   in     bytes an item
+ * Gives: PL_ENOMEM with the array as it was. */
+pl_status pl_grow(void **items, size_t *cap, size_t n, size_t size, pl_err *err);
+
+/* ---- facts.c */
+
+/* pl_number - a whole text as a finite number ("12um", "nan", "" are none), C spelling in any locale. */
+bool pl_number(const char *text, double *value);
+
+/* ---- pool.c */
+
+typedef void pl_job(void *ctx, size_t item, int worker);
+
+int pl_pool_cpus(void);
+
+/* pl_pool_run - call job(ctx, i, worker) once for each i in [0, items), on up to `jobs` threads.
+ *   jobs  in  threads; < 1 means one per processor
+ * Workers are numbered [0, jobs). Order of calls is not defined; a job must write only to what
+ * belongs to its item or its worker. Falls back to fewer threads, at least the caller's. */
+void pl_pool_run(int jobs, size_t items, pl_job *job, void *ctx);
+
+/* ---- robust.c: all reorder their input; n = 0 gives NaN */
+
+double pl_median(double *v, size_t n);
+float pl_medianf(float *v, size_t n);
+
+/* pl_quantile - value below which a fraction q in [0, 1] of v lies (linear between ranks). */
+double pl_quantile(double *v, size_t n, double q);
+
+/* pl_mad_sigma - 1.4826 x median |v - centre|: a Gaussian's sigma, blind to outliers. */
+double pl_mad_sigma(double *v, size_t n, double centre);
+
+/* pl_robust_mean - median, and a MAD-clipped mean's standard error.
+ *   centre, sigma, error  out  location, scatter of one value, standard error of the median;
+ *   any may be NULL */
+void pl_robust_mean(double *v, size_t n, double *centre, double *sigma, double *error);
+
+/* ---- lsq.c */
+
+/* pl_lsq_fit - weighted linear least squares, optionally robust (Tukey bisquare).
+ *   rows  in   [n][p] row-major design matrix, divided by sigma already
+ *   rhs   in   [n] measured values, divided by sigma already
+ *   coef  out  [p]
+ *   cov   out  [p][p] for unit-variance rows, scaled by the robust scatter of the residuals when
+ *              that exceeds 1; may be NULL
+ *   scale out  that scatter (1 = errors were right); may be NULL
+ * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer. */
+pl_status pl_lsq_fit(const double *rows, const double *rhs, size_t n, size_t p, double *coef,
+                     double *cov, double *scale, pl_err *err);
+
+#endif

@@ -1,0 +1,380 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* plumb.h - the one public header of libplumb: measure how sharp, how round, how square and how
+ * well collimated a telescope's frames are.
+ *
+ * The way through the house is frame -> star -> align -> report, with optics (pure physics) beside
+ * it and base under everything. Read this file from top to bottom: it is the library's manual.
+ *
+ * Conventions
+ *   Units are in the names: _px _um _mm _arcsec _deg _adu _e _s _c _steps _turns.
+ *   Inside the library the first pixel's centre is (0, 0), x along NAXIS1, y along NAXIS2 in file
+ *   order. What a person or another program reads is FITS's (1, 1): `report` adds the one.
+ *   Angles run from +x towards +y; an axis lies in [0, 180), a direction in [0, 360).
+ *   A number that could not be measured is NaN, never 0. A sigma is one standard deviation.
+ *   Functions that can fail give a pl_status and leave their outputs untouched on failure; the
+ *   reason in words goes to the caller's pl_err, which may be NULL.
+ *   One object belongs to one thread at a time; different objects may be used by any threads.
+ *   The library prints nothing, never exits, reads no environment and keeps no changing state.
+ *   GSL's default error handler aborts the program: call gsl_set_error_handler_off() before
+ *   using libplumb, as plumb's own programs do. */
+#ifndef PLUMB_H
+#define PLUMB_H
+
+#include <stdbool.h>
+#include <stddef.h>
+#include <stdint.h>
+
+#if defined(__GNUC__)
+#define PL_API          __attribute__((visibility("default")))
+#define PL_PRINTF(f, a) __attribute__((format(printf, f, a)))
+#else
+#define PL_API
+#define PL_PRINTF(f, a)
+#endif
+
+#ifdef __cplusplus
+extern "C" {
+#endif
+
+#define PL_VERSION "0.1.0"
+
+/* ---- base: outcome of a call ------------------------------------------------------------- */
+
+typedef enum {
+    PL_OK = 0,  /* done */
+    PL_EARG,    /* an argument or a setting is out of range */
+    PL_ENOMEM,  /* out of memory */
+    PL_EIO,     /* the system refused to open, read or write */
+    PL_EFORMAT, /* the file is not what it should be */
+    PL_ENODATA  /* the input is sound but holds too little to answer */
+} pl_status;
+
+/* The caller's; start from { PL_OK, "" }. The first cause wins. */
+typedef struct {
+    pl_status code;
+    char msg[256];
+} pl_err;
+
+/* pl_notes - sentences that qualify an answer (what was assumed, what was odd); grows as needed.
+ * Start from { NULL, 0, 0 }; free with pl_notes_clear. */
+typedef struct {
+    char **item;
+    size_t n, cap;
+} pl_notes;
+
+PL_API void pl_notes_clear(pl_notes *notes);
+
+/* ---- base: facts, and where each one came from ------------------------------------------- */
+
+/* A later source outranks an earlier one: command line over profile over header over default. */
+typedef enum {
+    PL_FROM_NOWHERE = 0,
+    PL_FROM_DEFAULT,
+    PL_FROM_HEADER,
+    PL_FROM_PROFILE,
+    PL_FROM_OPTION
+} pl_source;
+
+typedef struct {
+    double v; /* NaN when unknown */
+    pl_source from;
+} pl_num;
+
+typedef struct {
+    char s[72]; /* "" when unknown */
+    pl_source from;
+} pl_text;
+
+/* pl_facts - everything plumb can be told about the telescope, the camera, the focuser and one
+ * exposure. Each is unknown until some source gives it; pl_facts_table() says which sources can. */
+typedef struct {
+    /* [scope] */
+    pl_num aperture_mm;              /* clear diameter of the primary */
+    pl_num focal_mm;                 /* effective focal length, with any corrector */
+    pl_num mirror_focal_mm;          /* the primary's own focal length */
+    pl_num obstruction;              /* diameter of the central obstruction / aperture, [0, 0.8] */
+    pl_num vanes;                    /* number of spider vanes */
+    pl_num vane_mm;                  /* their thickness */
+    pl_num vane_deg;                 /* direction of the first one */
+    pl_text tube_material;           /* see pl_material_cte */
+    pl_text mirror_material;
+    pl_num tube_length_mm;           /* length of tube that joins focuser and primary */
+    pl_num secondary_mm;             /* minor axis of the flat */
+    pl_num secondary_to_focus_mm;    /* from the flat's centre to the focus */
+    /* [camera] */
+    pl_num pixel_um;                 /* pixel pitch of the frame, after binning */
+    pl_num width_px, height_px;      /* of the whole sensor */
+    pl_text mosaic;                  /* RGGB, GRBG, GBRG, BGGR as stored from pixel (1,1), or "none" */
+    pl_num saturation_adu;           /* pixels at or above this are clipped */
+    pl_num gain_e_adu;               /* electrons per ADU */
+    pl_num read_noise_e;
+    /* [focuser] */
+    pl_num step_um;                  /* drawtube travel of one motor step */
+    pl_num outward;                  /* +1: larger numbers move out; -1: in */
+    pl_num um_per_turn;              /* drawtube travel of one turn of the knob */
+    pl_text carries;                 /* "corrector": it rides along with the camera; or "camera" */
+    pl_num backlash_um;
+    pl_text approach;                /* "in" or "out": direction of the last move */
+    /* [tolerance] */
+    pl_num fwhm_growth;              /* allowed growth of FWHM, a fraction */
+    pl_num eccentricity;             /* allowed eccentricity of the typical star */
+    /* one exposure: header or command line only */
+    pl_num exposure_s;
+    pl_text date_obs;                /* start, UTC, FITS date format */
+    pl_num temperature_c;            /* ambient or focuser, not the sensor's */
+    pl_num position_steps;           /* the focuser's number */
+    pl_num altitude_deg;
+    pl_num airmass;
+    pl_num latitude_deg, longitude_deg;
+    pl_num binning_x, binning_y;
+    pl_num origin_x_px, origin_y_px; /* sub-frame's corner on the sensor, binned pixels */
+    pl_text row_order;               /* "TOP-DOWN": the first stored row is the top one */
+    pl_text object, filter, scope_name, camera_name;
+} pl_facts;
+
+/* One row of the table that knows every fact: the only place for spellings and ranges. */
+typedef struct {
+    const char *name;         /* key in the profile; with '-' for '_' the option of the programs */
+    const char *section;      /* section in the profile, or NULL */
+    const char *keywords[8];  /* FITS spellings, first found wins; NULL ends */
+    const char *help;         /* what it is, with its unit */
+    double lo, hi;            /* allowed range; lo > hi marks a text */
+    const char *words;        /* for a text: the allowed words, space separated, or NULL: any */
+    size_t offset;            /* of the field in pl_facts */
+} pl_fact;
+
+/* pl_facts_table - the rows, in the order of pl_facts.
+ *   n  out  how many rows
+ * Gives: static storage. */
+PL_API const pl_fact *pl_facts_table(size_t *n);
+
+PL_API pl_facts pl_facts_unknown(void);
+
+/* pl_facts_set - give one fact from text.
+ *   name   in  as in the table
+ *   value  in  a number with nothing behind it, or a word
+ * Gives: PL_OK (also when a stronger source already holds it); PL_EARG when the name is unknown,
+ * the text is no number, or the value is out of range. */
+PL_API pl_status pl_facts_set(pl_facts *facts, const char *name, const char *value, pl_source from,
+                              pl_err *err);
+
+/* pl_facts_merge - take each fact of `other` that comes from a stronger source. */
+PL_API void pl_facts_merge(pl_facts *facts, const pl_facts *other);
+
+/* pl_facts_need - a fact the answer cannot do without.
+ * Gives: PL_ENODATA and a sentence naming the option, the profile key and the FITS keyword that
+ * would have given it, when it is unknown. */
+PL_API pl_status pl_facts_need(const pl_facts *facts, const char *name, double *value, pl_err *err);
+
+/* ---- optics: the profile ----------------------------------------------------------------- */
+
+/* pl_profile_read - read a profile (INI text, plumb-profile(5)) into facts.
+ *   notes  out  a sentence for each unknown section or key, with the nearest known one
+ * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted); facts untouched on failure. */
+PL_API pl_status pl_profile_read(const char *path, pl_facts *facts, pl_notes *notes, pl_err *err);
+
+/* ---- optics: tolerances (plumb-zone) -------------------------------------------------------- */
+/* @zone */
+
+/* ---- frame: a FITS file, read in strips -------------------------------------------------- */
+
+/* pl_frame - one open frame. Plain files are read from disc when asked, never held in memory;
+ * compressed ones are decoded once into 16-bit or float pixels. */
+typedef struct pl_frame pl_frame;
+
+/* pl_frame_open - open the first two-dimensional image of a FITS file (a cube of three planes gives
+ * its green one), and read what its header says.
+ *   path  in   goes to the disc as it is: no bracket, URL, pipe or '!' syntax
+ *   jobs  in   threads for decoding, < 1: one per processor
+ * Gives: PL_EIO when it cannot be opened, PL_EFORMAT when it is no FITS image or is cut short. */
+PL_API pl_status pl_frame_open(const char *path, int jobs, pl_frame **out, pl_err *err);
+PL_API void pl_frame_free(pl_frame *frame);
+
+PL_API int pl_frame_width(const pl_frame *frame);
+PL_API int pl_frame_height(const pl_frame *frame);
+
+/* pl_frame_facts - what the header says; borrowed, lives as long as the frame. */
+PL_API const pl_facts *pl_frame_facts(const pl_frame *frame);
+
+/* pl_frame_notes - what was odd about the file; borrowed. */
+PL_API const pl_notes *pl_frame_notes(const pl_frame *frame);
+
+/* pl_frame_read - a rectangle of physical pixel values (BZERO and BSCALE applied).
+ *   x, y, w, h  in   inside the frame
+ *   out         out  [h][w], ADU, NaN where blank
+ * Gives: PL_EARG outside the frame, PL_EIO when the file got shorter meanwhile.
+ * Threads: any number on one frame. */
+PL_API pl_status pl_frame_read(const pl_frame *frame, int x, int y, int w, int h, float *out,
+                               pl_err *err);
+
+/* pl_frame_thumb - the frame binned down by whole squares, for a picture.
+ *   bin  in   even, so that a colour mosaic turns grey
+ *   out  out  [height / bin][width / bin], mean ADU, NaN where all is blank */
+PL_API pl_status pl_frame_thumb(const pl_frame *frame, int bin, int jobs, float *out, pl_err *err);
+
+/* ---- star: what one star's image is like ------------------------------------------------- */
+
+/* What a detection turned out to be; only PL_STAR is measured and used. */
+typedef enum {
+    PL_STAR = 0,
+    PL_SATURATED, /* clipped core */
+    PL_BLENDED,   /* a neighbour spoils the shape */
+    PL_EDGE,      /* too near the frame's edge or to masked pixels */
+    PL_SHARP,     /* narrower than light can be: hot pixel or cosmic ray */
+    PL_TRAIL,     /* far more stretched than the field: satellite, aircraft, cosmic-ray track */
+    PL_EXTENDED,  /* far wider than the field: galaxy, nebula, ghost */
+    PL_FAINT,     /* below the limit once measured */
+    PL_KINDS
+} pl_kind;
+
+/* pl_kind_name - "saturated", "blended", ...: the plural-free word used in reports. */
+PL_API const char *pl_kind_name(pl_kind kind);
+
+/* One star. Shapes are those of the star as it fell on the pixels, before pixel integration. */
+typedef struct {
+    double x_px, y_px, x_sigma_px, y_sigma_px;
+    double flux_adu, flux_sigma_adu; /* total, of the fitted profile */
+    double peak_adu;                 /* brightest pixel above the sky */
+    double sky_adu;                  /* local */
+    double snr;                      /* flux / its sigma, shape known: background and photon noise */
+    double fwhm_px, fwhm_sigma_px;   /* geometric mean of major and minor */
+    double fwhm_major_px, fwhm_major_sigma_px;
+    double fwhm_minor_px, fwhm_minor_sigma_px;
+    double eccentricity, eccentricity_sigma; /* sqrt(1 - minor^2 / major^2) */
+    double angle_deg, angle_sigma_deg;       /* of the major axis, [0, 180) */
+    double chi1, chi2, chi_sigma;            /* (a^2 - b^2) / (a^2 + b^2) times cos, sin of 2 angle */
+    double beta;                             /* Moffat exponent, the frame's own */
+    double hfd_px, hfd_sigma_px;             /* diameter holding half the total flux */
+    /* Adaptive (Gaussian-weighted) moments in units of the weight's own width, pixels included:
+     * spin 1 (flare, towards its angle), spin 3 (three-cornered), 4th order (0 for a Gaussian). */
+    double moment_sigma_px;                  /* width of the weight, geometric mean */
+    double flare1, flare2, flare_sigma;
+    double corner1, corner2, corner_sigma;
+    double kurtosis, kurtosis_sigma;
+    double misfit;                           /* chi square per degree of freedom of the profile */
+    double red_x_px, red_y_px, red_sigma_px; /* colour mosaics: centroid less the green one */
+    double blue_x_px, blue_y_px, blue_sigma_px;
+    pl_kind kind;
+} pl_star;
+
+/* ---- align: what the field says ---------------------------------------------------------- */
+
+typedef enum { PL_INSIDE = 0, PL_OUTSIDE, PL_UNSURE } pl_state;
+
+typedef enum {
+    PL_CAUSE_NONE = 0,
+    PL_CAUSE_FOCUS,
+    PL_CAUSE_AIR,
+    PL_CAUSE_TRACKING,
+    PL_CAUSE_CLOUD,
+    PL_CAUSE_COLLIMATION,
+    PL_CAUSE_TILT,
+    PL_CAUSE_SPACING,
+    PL_CAUSE_MIRROR
+} pl_cause;
+
+typedef struct {
+    pl_state state;
+    pl_cause cause;
+    char text[240];   /* one line: what is wrong and by how much */
+    char action[320]; /* what to do about it */
+} pl_verdict;
+
+/* One cell of about equal star count; the frame cut in columns, each column in rows. */
+typedef struct {
+    double x_px, y_px;             /* median position of its stars */
+    double x_mm, y_mm;             /* from the frame's centre; NaN when the pixel size is unknown */
+    size_t stars;
+    double fwhm_px, fwhm_sigma_px;
+    double chi1, chi2, chi_sigma;  /* median ellipticity */
+    double eccentricity, eccentricity_sigma, angle_deg;
+} pl_cell;
+
+/* A pattern over the field: a named shape with an amplitude. Positions run from the frame's centre
+ * in units of its half diagonal, so the amplitude is what the corner sees. */
+typedef enum {
+    PL_EVEN_STRETCH = 0, /* chi alike everywhere */
+    PL_TURNING,          /* chi grows about a point off the centre, along circles around it */
+    PL_OUTWARD_STRETCH,  /* chi grows with the square of the radius, along it or across */
+    PL_SIZE_SLOPE,       /* FWHM grows along one direction */
+    PL_FLARE,            /* one-sided light alike everywhere */
+    PL_CORNERED,         /* three-cornered stars alike everywhere */
+    PL_PATTERNS
+} pl_pattern_name;
+
+typedef struct {
+    double amplitude, amplitude_sigma;
+    const char *unit;         /* "chi", "fraction" (of FWHM), "sigma^3" (third moment) */
+    double significance;      /* amplitude / sigma, 0 when below the noise */
+    double angle_deg;         /* axis or direction; NaN where it has none */
+    double x_px, y_px;        /* the point it turns about; NaN elsewhere */
+    double tolerance;         /* amplitude at which it costs the tolerance of the facts */
+    char meaning[320];        /* cause in the trade's words, direction with the edge named */
+} pl_pattern;
+
+/* pl_field - everything plumb-field says about one frame. */
+typedef struct {
+    int width_px, height_px;
+    char mosaic[8];                       /* "RGGB" ..., or "" for mono */
+    double scale_arcsec_px;               /* NaN when unknown */
+    double sky_adu, noise_adu;            /* median over the mesh */
+    size_t found;                         /* detections of any kind */
+    size_t fitted;                        /* of those, measured: the best N spread over the field */
+    size_t used;                          /* of those, taken as stars */
+    size_t kind[PL_KINDS];                /* what the detections turned out to be */
+    double fwhm_px, fwhm_sigma_px;        /* field median and its error */
+    double hfd_px, hfd_sigma_px;
+    double eccentricity, eccentricity_sigma; /* of the typical (median) star */
+    double elongation_deg, elongation_sigma_deg; /* of the mean ellipticity */
+    double chi, chi_sigma;                /* of the mean ellipticity */
+    double beta;                          /* of the frame */
+    double red_x_px, red_y_px, red_sigma_px; /* median shift of red against green; NaN on mono */
+    double blue_x_px, blue_y_px, blue_sigma_px;
+    pl_star *star;                        /* [stars]: used ones first, by flux */
+    size_t stars;
+    pl_cell *cell;                        /* [cells] */
+    size_t cells;
+    pl_pattern pattern[PL_PATTERNS];
+    pl_verdict verdict;
+    pl_facts facts;                       /* header, profile and command line merged */
+    pl_notes notes;
+} pl_field;
+
+/* pl_field_measure - find, measure and judge the stars of a frame.
+ *   facts  in   from profile and command line; the header's are merged under them
+ *   best   in   how many stars to fit at most, spread over the field; 0: all
+ *   jobs   in   threads, < 1: one per processor
+ *   out    out  whole, or untouched; free with pl_field_clear
+ * Gives: PL_ENODATA when too few stars are usable: what was found, and what would help.
+ * Same input, same answer to the last bit on any number of threads. */
+PL_API pl_status pl_field_measure(const pl_frame *frame, const pl_facts *facts, size_t best,
+                                  int jobs, pl_field *out, pl_err *err);
+PL_API void pl_field_clear(pl_field *field);
+
+/* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
+
+/* Each gives malloc'd text, or NULL when memory is short. `file` is what the user called it. */
+PL_API char *pl_field_text(const pl_field *field, const char *file);
+PL_API char *pl_field_json(const pl_field *field, const char *file, bool with_stars);
+/* ECSV 1.0: a star a row, the units in the header. */
+PL_API char *pl_field_table(const pl_field *field, const char *file);
+
+/* pl_write_whole - write a file whole or not at all (temporary name beside it, then rename). */
+PL_API pl_status pl_write_whole(const char *path, const void *data, size_t size, pl_err *err);
+
+typedef struct {
+    bool red;   /* deep red on black */
+    bool plain; /* no frame under the map */
+    int jobs;
+} pl_look;
+
+/* pl_field_draw - the map of the field as PNG.
+ *   frame  in  for the picture underneath; may be NULL with look.plain */
+PL_API pl_status pl_field_draw(const pl_field *field, const pl_frame *frame, const char *file,
+                               const pl_look *look, const char *png, pl_err *err);
+
+
+#ifdef __cplusplus
+}
+#endif
+#endif

@@ -1,0 +1,268 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+#include "cli.h"
+
+#include <errno.h>
+#include <getopt.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <time.h>
+#include <unistd.h>
+#include <gsl/gsl_errno.h>
+
+enum { MAX_OPTIONS = 128, FACT_BASE = 0x1000, OPT_JSON = 0x800, OPT_PNG, OPT_RED, OPT_OK };
+
+static const cli_option common[] = {
+    { "profile", 'p', "FILE", "telescope, camera and focuser, see plumb-profile(5)" },
+    { "json", OPT_JSON, NULL, "answer as JSON Lines, see plumb-json(5)" },
+    { "png", OPT_PNG, "FILE", "draw the answer (several frames: a directory)" },
+    { "red", OPT_RED, NULL, "deep red on black, for dark-adapted eyes" },
+    { "measured-ok", OPT_OK, NULL, "exit 0 where it would be 1 (for scripts)" },
+    { "jobs", 'j', "N", "threads (default: one per processor)" },
+    { "quiet", 'q', NULL, "no progress, no remarks on stderr" },
+    { "help", 'h', NULL, "this text" },
+    { "version", 'V', NULL, "the version" },
+    { NULL, 0, NULL, NULL },
+};
+
+void cli_complain(const cli *c, const char *subject, const char *sentence)
+{
+    if (subject)
+        fprintf(stderr, "%s: %s: %s\n", c->program->name, subject, sentence);
+    else
+        fprintf(stderr, "%s: %s\n", c->program->name, sentence);
+}
+
+static void dashed(const char *name, char *out, size_t size)
+{
+    snprintf(out, size, "%s", name);
+    for (char *s = out; *s; s++)
+        *s = *s == '_' ? '-' : *s;
+}
+
+static void print_option(const char *name, int letter, const char *arg, const char *help)
+{
+    char left[64], flag[8] = "    ";
+    if (letter < 256)
+        snprintf(flag, sizeof flag, "-%c, ", letter);
+    snprintf(left, sizeof left, "  %s--%s%s%s", flag, name, arg ? " " : "", arg ? arg : "");
+    if (strlen(left) > 29)
+        printf("%s\n%30s%s\n", left, "", help);
+    else
+        printf("%-30s%s\n", left, help);
+}
+
+static const pl_fact *fact_row(const char *name)
+{
+    size_t n;
+    const pl_fact *rows = pl_facts_table(&n);
+    for (size_t i = 0; i < n; i++)
+        if (strcmp(rows[i].name, name) == 0)
+            return &rows[i];
+    return NULL;
+}
+
+static void help(const cli_program *p)
+{
+    printf("usage: %s %s\n\n%s\n", p->name, p->usage, p->about);
+    for (const cli_option *o = p->options; o->name; o++)
+        print_option(o->name, o->letter, o->arg, o->help);
+    puts("");
+    for (const cli_option *o = common; o->name; o++)
+        print_option(o->name, o->letter, o->arg, o->help);
+    if (p->facts[0])
+        puts("\nWhat it may be told; the command line outranks the profile, the profile the header:");
+    for (int i = 0; p->facts[i]; i++) {
+        char name[48];
+        dashed(p->facts[i], name, sizeof name);
+        const pl_fact *row = fact_row(p->facts[i]);
+        print_option(name, FACT_BASE, row && row->lo > row->hi ? "WORD" : "X", row ? row->help : "");
+    }
+    printf("\nExit status:\n%s", p->status);
+}
+
+static size_t add_options(struct option *list, size_t n, const cli_option *own)
+{
+    for (; own->name && n < MAX_OPTIONS - 1; own++)
+        list[n++] =
+            (struct option){ own->name, own->arg ? required_argument : no_argument, NULL, own->letter };
+    return n;
+}
+
+static char names[MAX_OPTIONS][48]; /* option spellings of the facts, filled once by build */
+
+static void build(const cli_program *p, struct option *list, char *letters)
+{
+    size_t n = add_options(list, add_options(list, 0, common), p->options);
+    char *s = letters;
+    *s++ = ':'; /* a missing value is told apart from an unknown option */
+    for (size_t i = 0; i < n; i++)
+        if (list[i].val < 256) {
+            *s++ = (char)list[i].val;
+            if (list[i].has_arg)
+                *s++ = ':';
+        }
+    *s = '\0';
+    for (int i = 0; p->facts[i] && n < MAX_OPTIONS - 1; i++, n++) {
+        dashed(p->facts[i], names[i], sizeof names[i]);
+        list[n] = (struct option){ names[i], required_argument, NULL, FACT_BASE + i };
+    }
+    list[n] = (struct option){ NULL, 0, NULL, 0 };
+}
+
+static int misuse(const cli *c, const char *sentence)
+{
+    cli_complain(c, NULL, sentence);
+    fprintf(stderr, "usage: %s %s\nTry '%s --help'.\n", c->program->name, c->program->usage,
+            c->program->name);
+    return EXIT_UNMEASURED;
+}
+
+static int misused_option(const cli *c, int kind, char **argv)
+{
+    char text[160];
+    const char *arg = argv[optind - 1];
+    if (kind == ':')
+        snprintf(text, sizeof text, "option %.80s needs a value", arg);
+    else if (optopt && optopt < 256 && arg[0] == '-' && arg[1] != '-')
+        snprintf(text, sizeof text, "there is no option -%c", optopt);
+    else
+        snprintf(text, sizeof text, "option %.80s is unknown, ambiguous or takes no value", arg);
+    return misuse(c, text);
+}
+
+static int set_jobs(cli *c, const char *value, pl_err *err)
+{
+    char *end;
+    long n = strtol(value, &end, 10);
+    if (*end || end == value || n < 1 || n > 64) {
+        err->code = PL_EARG;
+        snprintf(err->msg, sizeof err->msg, "--jobs is \"%.40s\"; a number from 1 to 64 is wanted",
+                 value);
+        return -1;
+    }
+    c->jobs = (int)n;
+    return 0;
+}
+
+/* One option; 0 when taken, 1 to leave with status 0, -1 with err set. */
+static int take(cli *c, int letter, const char *value, const char **profile, void *ctx, pl_err *err)
+{
+    switch (letter) {
+    case 'p':
+        *profile = value;
+        return 0;
+    case OPT_JSON:
+        c->json = true;
+        return 0;
+    case OPT_PNG:
+        c->png = value;
+        return 0;
+    case OPT_RED:
+        c->red = true;
+        return 0;
+    case OPT_OK:
+        c->measured_ok = true;
+        return 0;
+    case 'j':
+        return set_jobs(c, value, err);
+    case 'q':
+        c->quiet = true;
+        return 0;
+    case 'h':
+        help(c->program);
+        return 1;
+    case 'V':
+        printf("%s %s\n", c->program->name, PL_VERSION);
+        return 1;
+    default:
+        if (letter >= FACT_BASE)
+            return pl_facts_set(&c->facts, c->program->facts[letter - FACT_BASE], value,
+                                PL_FROM_OPTION, err) == PL_OK
+                       ? 0
+                       : -1;
+        return c->program->own(ctx, letter, value, err);
+    }
+}
+
+static int read_profile(cli *c, const char *path)
+{
+    pl_err err = { PL_OK, "" };
+    pl_facts profile = pl_facts_unknown();
+    if (pl_profile_read(path, &profile, &c->notes, &err) != PL_OK) {
+        cli_complain(c, path, err.msg);
+        return EXIT_UNMEASURED;
+    }
+    pl_facts_merge(&c->facts, &profile);
+    for (size_t i = 0; i < c->notes.n && !c->quiet; i++)
+        cli_complain(c, path, c->notes.item[i]);
+    return -1;
+}
+
+int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void *ctx)
+{
+    struct option list[MAX_OPTIONS];
+    char letters[2 * MAX_OPTIONS + 2];
+    const char *profile = NULL;
+    int letter;
+    *out = (cli){ .program = program, .facts = pl_facts_unknown() };
+    gsl_set_error_handler_off();
+    build(program, list, letters);
+    opterr = 0;
+    while ((letter = getopt_long(argc, argv, letters, list, NULL)) != -1) {
+        pl_err err = { PL_OK, "" };
+        if (letter == '?' || letter == ':')
+            return misused_option(out, letter, argv);
+        int rc = take(out, letter, optarg, &profile, ctx, &err);
+        if (rc)
+            return rc > 0 ? EXIT_WITHIN : misuse(out, err.msg);
+    }
+    out->file = argv + optind;
+    out->files = argc - optind;
+    return profile ? read_profile(out, profile) : -1;
+}
+
+void cli_progress(const cli *c, int done, int total)
+{
+    static time_t start;
+    static bool shown;
+    if (c->quiet || total < 2 || !isatty(STDERR_FILENO))
+        return;
+    if (!start)
+        start = time(NULL);
+    if (done >= total && shown)
+        fprintf(stderr, "\r%*s\r", 60, "");
+    else if (done < total && time(NULL) - start > 1) {
+        int filled = 30 * done / total;
+        fprintf(stderr, "\r  %.*s%*s  %d of %d frames", filled, "==============================",
+                30 - filled, "", done, total);
+        shown = true;
+    }
+    fflush(stderr);
+}
+
+char *cli_png_path(const cli *c, const char *file)
+{
+    if (c->files < 2)
+        return strdup(c->png);
+    const char *base = strrchr(file, '/');
+    base = base ? base + 1 : file;
+    size_t stem = strcspn(base, ".");
+    if (stem == 0)
+        stem = strlen(base);
+    size_t size = strlen(c->png) + stem + 6;
+    char *path = malloc(size);
+    if (path)
+        snprintf(path, size, "%s/%.*s.png", c->png, (int)stem, base);
+    return path;
+}
+
+int cli_close(cli *c, int status)
+{
+    pl_notes_clear(&c->notes);
+    if (ferror(stdout) | (fclose(stdout) != 0)) {
+        fprintf(stderr, "%s: writing the result: %s\n", c->program->name, strerror(errno));
+        return EXIT_UNMEASURED;
+    }
+    return status == EXIT_OUTSIDE && c->measured_ok ? EXIT_WITHIN : status;
+}

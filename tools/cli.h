@@ -1,0 +1,58 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* cli.h - what the programs share: options, help, complaints, progress, exit status. */
+#ifndef PLUMB_CLI_H
+#define PLUMB_CLI_H
+
+#include "../lib/plumb.h"
+
+enum { EXIT_WITHIN = 0, EXIT_OUTSIDE = 1, EXIT_UNMEASURED = 2 };
+
+/* One option of a program's own. `arg` NULL: a switch. Letters below 256 are short options too. */
+typedef struct {
+    const char *name;
+    int letter;
+    const char *arg;
+    const char *help;
+} cli_option;
+
+typedef struct {
+    const char *name;           /* "plumb-field" */
+    const char *usage;          /* "[OPTION]... FRAME..." */
+    const char *about;          /* a paragraph for --help, lines wrapped by hand */
+    const char *status;         /* what 0, 1 and 2 mean here, a line each */
+    const cli_option *options;  /* ends with a NULL name */
+    const char *const *facts;   /* facts offered as options; ends with NULL */
+    int (*own)(void *ctx, int letter, const char *value, pl_err *err); /* 0, or -1 with err set */
+} cli_program;
+
+/* What all programs are told the same way. */
+typedef struct {
+    const cli_program *program;
+    pl_facts facts;      /* command line over profile; the header is merged per frame */
+    pl_notes notes;      /* what the profile's reading had to say */
+    const char *png;     /* NULL: none */
+    bool json, red, quiet, measured_ok;
+    int jobs;            /* 0: one per processor */
+    char **file;         /* the operands, borrowed from argv */
+    int files;
+} cli;
+
+/* cli_parse - read the command line and the profile.
+ * Gives: -1 to go on, else the exit status (help and version: 0; misuse: 2, said on stderr). */
+int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void *ctx);
+
+/* cli_complain - "program: subject: sentence" on stderr; the subject (a file) may be NULL. */
+void cli_complain(const cli *c, const char *subject, const char *sentence);
+
+/* cli_progress - a bar on stderr when that is a terminal and the work has taken over a second.
+ * done == total wipes it. */
+void cli_progress(const cli *c, int done, int total);
+
+/* cli_png_path - where the picture of `file` goes: --png itself for one frame, DIR/stem.png for
+ * several. Gives: malloc'd text, NULL when memory is short. */
+char *cli_png_path(const cli *c, const char *file);
+
+/* cli_close - flush stdout; a full disc or closed pipe turns the status into 2. Frees `c`. */
+int cli_close(cli *c, int status);
+
+#endif
