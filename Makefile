@@ -13,7 +13,7 @@ PKGS      := cfitsio fftw3 libpng gsl cairo jansson glib-2.0
 # Expanded only where used, after `deps` had its chance to install what pkg-config looks for.
 PKG_CFLAGS = $(shell pkg-config --cflags $(PKGS) | sed 's/-I/-isystem /g')
 PKG_LIBS   = $(shell pkg-config --libs $(PKGS))
-CPPFLAGS  += -D_POSIX_C_SOURCE=200809L
+CPPFLAGS  += -D_XOPEN_SOURCE=700
 CFLAGS    ?=
 PL_CFLAGS  = -std=c11 -Wall -Wextra -Werror -Wshadow -Wstrict-prototypes -Wmissing-prototypes -Wvla \
              -ffp-contract=off -fPIC -fvisibility=hidden -pthread $(OPT) $(SANITIZE) $(PKG_CFLAGS) $(CFLAGS)

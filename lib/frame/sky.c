@@ -1,0 +1,282 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sky.c - level and noise of the sky on a mesh, from a sample of rows.
+ * Level: mean of a cell's pixels clipped about their median. Noise: scatter of differences between
+ * pixels two columns apart (the same colour on a mosaic), so that gradients and nebulae do not count
+ * as noise. Clipping and mesh filtering are common practice, no source. */
+#include "frame.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { PAIRS = 8, CLIP_ROUNDS = 3 }; /* row pairs sampled a cell; every phase is in each pair */
+
+struct survey {
+    const pl_frame *frame;
+    pl_sky *sky;
+    pl_err *err; /* [ny] one a mesh row */
+};
+
+static int cell_side(int width, int height)
+{
+    int side = width < height ? width : height;
+    return side >= 2048 ? 128 : side >= 400 ? 64 : 32;
+}
+
+/* Mean and scatter of the values within 3 sigma of the median, clipped anew CLIP_ROUNDS times. The
+ * first sigma is the MAD's; later ones are clipped standard deviations, which unlike a MAD are right
+ * for coarsely digitised data too (1.0144: what clipping a Gaussian at 3 sigma takes off). */
+static void clipped(float *v, size_t n, float *scratch, double *mean, double *sigma)
+{
+    *mean = *sigma = NAN;
+    if (n < 8)
+        return;
+    double c = pl_medianf(v, n);
+    for (size_t i = 0; i < n; i++)
+        scratch[i] = fabsf(v[i] - (float)c);
+    double s = 1.4826 * pl_medianf(scratch, n);
+    if (!(s > 0)) { /* more than half alike: take the spread of the rest as a start */
+        double sum = 0;
+        for (size_t i = 0; i < n; i++)
+            sum += fabs(v[i] - c);
+        s = sum / (double)n;
+    }
+    for (int round = 0; round < CLIP_ROUNDS; round++) {
+        double sum = 0, sq = 0;
+        size_t m = 0;
+        for (size_t i = 0; i < n; i++) {
+            double d = v[i] - c;
+            if (fabs(d) <= 3 * s) {
+                sum += d;
+                sq += d * d;
+                m++;
+            }
+        }
+        if (m < 4)
+            return;
+        double shift = sum / (double)m;
+        s = 1.0144 * sqrt(fmax(0, sq / (double)m - shift * shift));
+        c += shift;
+    }
+    *mean = c;
+    *sigma = s;
+}
+
+/* One phase of one cell out of the sampled rows. */
+static void measure_cell(const float *rows, int width, int n_rows, int x0, int x1, int phase,
+                         float *v, float *scratch, double *level, double *noise)
+{
+    size_t n = 0, nd = 0;
+    float *d = v + (size_t)n_rows * (size_t)(x1 - x0);
+    for (int r = phase >> 1; r < n_rows; r += 2) {
+        const float *row = rows + (size_t)r * (size_t)width;
+        for (int x = x0 + (phase & 1); x < x1; x += 2) {
+            if (isfinite(row[x]))
+                v[n++] = row[x];
+            if (x + 2 < x1 && isfinite(row[x + 2] - row[x]))
+                d[nd++] = row[x + 2] - row[x];
+        }
+    }
+    double ignored;
+    clipped(v, n, scratch, level, &ignored);
+    clipped(d, nd, scratch, &ignored, noise);
+    *noise *= M_SQRT1_2; /* a difference of two pixels */
+}
+
+static pl_status read_sample(const pl_frame *f, int y0, int y1, float *rows, int *n, pl_err *err)
+{
+    int pairs = (y1 - y0) / 2 < PAIRS ? (y1 - y0) / 2 : PAIRS;
+    *n = 0;
+    for (int i = 0; i < pairs; i++) {
+        int y = (y0 + (int)((int64_t)i * (y1 - y0) / pairs)) & ~1;
+        pl_status st = pl_frame_read(f, 0, y, f->width, 2, rows + (size_t)*n * (size_t)f->width, err);
+        if (st != PL_OK)
+            return st;
+        *n += 2;
+    }
+    return PL_OK;
+}
+
+static void survey_row(void *ctx, size_t j, int worker)
+{
+    (void)worker;
+    struct survey *s = ctx;
+    pl_sky *sky = s->sky;
+    int w = s->frame->width, n = 0;
+    int y0 = (int)j * sky->cell, y1 = (int)j == sky->ny - 1 ? s->frame->height : y0 + sky->cell;
+    int widest = w - (sky->nx - 1) * sky->cell;
+    size_t cell_values = (size_t)(2 * PAIRS) * (size_t)(widest > sky->cell ? widest : sky->cell);
+    float *rows = malloc(sizeof *rows * (size_t)(2 * PAIRS) * (size_t)w);
+    float *v = malloc(sizeof *v * cell_values * 2), *scratch = malloc(sizeof *v * cell_values);
+    if (!rows || !v || !scratch)
+        pl_fail(&s->err[j], PL_ENOMEM, "out of memory for the sky");
+    else if (read_sample(s->frame, y0, y1, rows, &n, &s->err[j]) == PL_OK)
+        for (int i = 0; i < sky->nx; i++) {
+            int x0 = i * sky->cell, x1 = i == sky->nx - 1 ? w : x0 + sky->cell;
+            for (int p = 0; p < 4; p++) {
+                double level, noise;
+                measure_cell(rows, w, n, x0, x1, p, v, scratch, &level, &noise);
+                sky->level[p][j * (size_t)sky->nx + (size_t)i] = (float)level;
+                sky->noise[p][j * (size_t)sky->nx + (size_t)i] = (float)noise;
+            }
+        }
+    free(rows);
+    free(v);
+    free(scratch);
+}
+
+/* Each node becomes the median of the finite ones in the 3 x 3 around it (wider where all are
+ * blank): a cell full of a bright star or a nebula's knot follows its neighbours. */
+static bool filter_mesh(float *mesh, int nx, int ny)
+{
+    float *out = malloc(sizeof *out * (size_t)nx * (size_t)ny);
+    float *near = malloc(sizeof *near * (size_t)nx * (size_t)ny);
+    for (int j = 0; out && near && j < ny; j++)
+        for (int i = 0; i < nx; i++) {
+            size_t n = 0;
+            for (int r = 1; n == 0 && r < nx + ny; r++)
+                for (int y = j - r; y <= j + r; y++)
+                    for (int x = i - r; x <= i + r; x++)
+                        if (x >= 0 && x < nx && y >= 0 && y < ny && isfinite(mesh[y * nx + x]))
+                            near[n++] = mesh[y * nx + x];
+            out[j * nx + i] = pl_medianf(near, n);
+        }
+    bool ok = out && near;
+    if (ok)
+        memcpy(mesh, out, sizeof *out * (size_t)nx * (size_t)ny);
+    free(out);
+    free(near);
+    return ok;
+}
+
+static pl_status summarise(pl_sky *sky, pl_err *err)
+{
+    size_t n = (size_t)sky->nx * (size_t)sky->ny, used = 0, noisy = 0;
+    float *all = malloc(sizeof *all * n * 8);
+    if (!all)
+        return pl_fail(err, PL_ENOMEM, "out of memory for the sky");
+    float *noise = all + 4 * n;
+    for (int p = 0; p < 4; p++)
+        for (size_t i = 0; i < n; i++) {
+            if (isfinite(sky->level[p][i]))
+                all[used++] = sky->level[p][i];
+            if (isfinite(sky->noise[p][i]))
+                noise[noisy++] = sky->noise[p][i];
+        }
+    sky->sky_adu = pl_medianf(all, used);
+    sky->noise_adu = pl_medianf(noise, noisy);
+    free(all);
+    if (used == 0)
+        return pl_fail(err, PL_ENODATA, "all its pixels are blank");
+    if (!(sky->noise_adu > 0))
+        return pl_fail(err, PL_ENODATA,
+                       "its sky is the same number everywhere (%g ADU, no noise): a cap, a clipped "
+                       "or a processed frame; take the raw one",
+                       sky->sky_adu);
+    float least = (float)(0.05 * sky->noise_adu); /* dead regions must not turn noise into stars */
+    for (int p = 0; p < 4; p++)
+        for (size_t i = 0; i < n; i++)
+            sky->noise[p][i] = sky->noise[p][i] < least ? least : sky->noise[p][i];
+    return PL_OK;
+}
+
+static pl_status reserve(pl_sky *sky, pl_err *err)
+{
+    size_t n = (size_t)sky->nx * (size_t)sky->ny;
+    for (int p = 0; p < 4; p++) {
+        sky->level[p] = malloc(n * sizeof(float));
+        sky->noise[p] = malloc(n * sizeof(float));
+        if (!sky->level[p] || !sky->noise[p])
+            return pl_fail(err, PL_ENOMEM, "out of memory for the sky");
+    }
+    return PL_OK;
+}
+
+pl_status pl_sky_measure(const pl_frame *frame, int jobs, pl_sky *out, pl_err *err)
+{
+    if (frame->width < 16 || frame->height < 16)
+        return pl_fail(err, PL_ENODATA, "is %d x %d pixels; at least 16 x 16 are needed",
+                       frame->width, frame->height);
+    pl_sky sky = { .cell = cell_side(frame->width, frame->height) };
+    sky.nx = frame->width / sky.cell > 0 ? frame->width / sky.cell : 1;
+    sky.ny = frame->height / sky.cell > 0 ? frame->height / sky.cell : 1;
+    pl_err *errs = calloc((size_t)sky.ny, sizeof *errs);
+    pl_status st = errs ? reserve(&sky, err) : pl_fail(err, PL_ENOMEM, "out of memory for the sky");
+    if (st != PL_OK)
+        goto done;
+    struct survey s = { frame, &sky, errs };
+    pl_pool_run(jobs, (size_t)sky.ny, survey_row, &s);
+    for (int j = 0; j < sky.ny && st == PL_OK; j++)
+        if (errs[j].code != PL_OK)
+            st = pl_fail(err, errs[j].code, "%s", errs[j].msg);
+    if (st == PL_OK)
+        st = summarise(&sky, err);
+    for (int p = 0; p < 4 && st == PL_OK; p++)
+        if (!filter_mesh(sky.level[p], sky.nx, sky.ny) || !filter_mesh(sky.noise[p], sky.nx, sky.ny))
+            st = pl_fail(err, PL_ENOMEM, "out of memory for the sky");
+done:
+    free(errs);
+    if (st != PL_OK)
+        pl_sky_clear(&sky);
+    else
+        *out = sky;
+    return st;
+}
+
+void pl_sky_clear(pl_sky *sky)
+{
+    for (int p = 0; p < 4; p++) {
+        free(sky->level[p]);
+        free(sky->noise[p]);
+        sky->level[p] = sky->noise[p] = NULL;
+    }
+}
+
+void pl_sky_merge_phases(pl_sky *sky)
+{
+    size_t n = (size_t)sky->nx * (size_t)sky->ny;
+    for (size_t i = 0; i < n; i++) {
+        float level = 0, var = 0;
+        for (int p = 0; p < 4; p++) {
+            level += sky->level[p][i] / 4;
+            var += sky->noise[p][i] * sky->noise[p][i] / 4;
+        }
+        for (int p = 0; p < 4; p++) {
+            sky->level[p][i] = level;
+            sky->noise[p][i] = sqrtf(var);
+        }
+    }
+}
+
+/* Node below a coordinate, and the weight of the next one. */
+static int node(double at, int cell, int n, float *weight)
+{
+    double t = (at + 0.5) / cell - 0.5;
+    t = t < 0 ? 0 : t > n - 1 ? n - 1 : t;
+    int i = (int)t;
+    if (i > n - 2)
+        i = n > 1 ? n - 2 : 0;
+    *weight = n > 1 ? (float)(t - i) : 0.0f;
+    return i;
+}
+
+static float between(const float *mesh, int nx, int i, int j, float wx, float wy, int right, int up)
+{
+    const float *a = mesh + (size_t)j * (size_t)nx + i, *b = a + (size_t)up * (size_t)nx;
+    return (1 - wy) * ((1 - wx) * a[0] + wx * a[right]) + wy * ((1 - wx) * b[0] + wx * b[right]);
+}
+
+void pl_sky_row(const pl_sky *sky, int phase, double y, double x0, double step, int n, float *level,
+                float *noise)
+{
+    float wx, wy;
+    int j = node(y, sky->cell, sky->ny, &wy);
+    int right = sky->nx > 1, up = sky->ny > 1;
+    for (int k = 0; k < n; k++) {
+        int i = node(x0 + step * k, sky->cell, sky->nx, &wx);
+        if (level)
+            level[k] = between(sky->level[phase], sky->nx, i, j, wx, wy, right, up);
+        if (noise)
+            noise[k] = between(sky->noise[phase], sky->nx, i, j, wx, wy, right, up);
+    }
+}

@@ -1,0 +1,170 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* comatic.c - how wide a star with coma is, by wave optics. W = C x (x^2 + y^2) is odd in x and even
+ * in y, so the transfer function T(p, q) is even in q and turns into its conjugate with p; a quarter
+ * of the plane tells all:
+ *     I(x, y) = 4 sum over p, q > 0 of [Re T cos(p x) - Im T sin(p x)] cos(q y).
+ * Over the overlap of the two shifted pupils, r and -r give the same difference of wavefronts
+ *     C (3 x^2 p + p^3 / 4 + 2 x y q + p y^2 + p q^2 / 4),
+ * so only the columns x > 0 are summed, twice. Derived here. */
+#include "optics.h"
+
+#include <math.h>
+#include <stdlib.h>
+
+enum { RADIAL = PL_GAUSS_MAX, ANGLES = 18, NODES_X = 12, NODES_Y = 14, CONTOUR = 24, SEARCH = 40 };
+#define STRENGTH_MAX 4.0 /* waves of coma times the reach of the air: what the nodes above resolve */
+
+struct wave {
+    double p, q, re, im; /* quadrature weight and the air multiplied in */
+};
+
+struct image {
+    struct wave wave[RADIAL * ANGLES];
+    double width; /* rough full width, v */
+};
+
+/* Difference of the wavefronts in waves at (x, y), shift (p, q); the tilt that balances coma is
+ * taken off so that the image stays near the origin. */
+static double difference(double coma, double tilt, double x, double y, double p, double q)
+{
+    return coma * (3 * x * x * p + 2 * x * y * q + p * (y * y + (p * p + q * q) / 4)) - tilt * p;
+}
+
+/* T at the shift s towards (c, d): columns run across the shift, y along each. */
+static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double coma, double s,
+                     double c, double d, pl_column *work, double *re, double *im)
+{
+    double area = PL_PI * (1 - e * e);
+    double tilt = coma * 2 * (1 + e * e + e * e * e * e) / (3 * (1 + e * e));
+    size_t n = pl_pupil_columns(rx, e, s, 1 + (int)(fabs(coma) * s), work);
+    *re = *im = 0;
+    for (size_t i = 0; i < n; i++) {
+        double mid = (work[i].high + work[i].low) / 2, half = (work[i].high - work[i].low) / 2;
+        for (int k = 0; k < 2 * ry->n; k++) {
+            double y = (k < ry->n ? 1 : -1) * (mid + half * ry->x[k % ry->n]);
+            double w = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
+            double phase = 2 * PL_PI * difference(coma, tilt, work[i].x * c - y * d,
+                                                  work[i].x * d + y * c, s * c, s * d);
+            *re += w * cos(phase);
+            *im += w * sin(phase);
+        }
+    }
+}
+
+static void transform(const pl_optic *o, double coma, struct image *g, pl_column *work)
+{
+    pl_gauss rs = pl_gauss_rule(RADIAL), rx = pl_gauss_rule(NODES_X), ry = pl_gauss_rule(NODES_Y);
+    double half = pl_air_reach(o) / 2;
+    struct wave *f = g->wave;
+    for (int i = 0; i < RADIAL; i++)
+        for (int k = 0; k < ANGLES; k++, f++) {
+            double s = half * (1 + rs.x[i]), a = PL_PI / 2 * (k + 0.5) / ANGLES, re, im;
+            double w = rs.w[i] * half * s * pl_air_transfer(o, s);
+            transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), work, &re, &im);
+            *f = (struct wave){ s * cos(a), s * sin(a), w * re, w * im };
+        }
+    double air = pl_air_width(o, 0), blur = 6 * PL_PI * coma; /* 6 pi C: the tangential coma in v */
+    g->width = sqrt(air * air + blur * blur);
+}
+
+static double intensity(const struct image *g, double x, double y)
+{
+    double sum = 0;
+    for (int i = 0; i < RADIAL * ANGLES; i++) {
+        const struct wave *f = &g->wave[i];
+        sum += (f->re * cos(f->p * x) - f->im * sin(f->p * x)) * cos(f->q * y);
+    }
+    return sum;
+}
+
+/* Where along the coma the peak is: coarse search, then golden section. */
+static double peak_at(const struct image *g)
+{
+    double best = 0, top = intensity(g, 0, 0), step = g->width / SEARCH;
+    for (int i = -SEARCH / 2; i <= SEARCH / 2; i++) {
+        double v = intensity(g, i * step, 0);
+        if (v > top) {
+            top = v;
+            best = i * step;
+        }
+    }
+    const double golden = 0.61803398874989485;
+    double lo = best - step, hi = best + step;
+    for (int i = 0; i < 20; i++) {
+        double a = hi - golden * (hi - lo), b = lo + golden * (hi - lo);
+        if (intensity(g, a, 0) > intensity(g, b, 0))
+            hi = b;
+        else
+            lo = a;
+    }
+    return (lo + hi) / 2;
+}
+
+/* Radius from the peak at which the light falls to half, towards (c, d). */
+static double half_radius(const struct image *g, double peak, double half, double c, double d)
+{
+    double lo = 0, hi = g->width / 16;
+    while (intensity(g, peak + hi * c, hi * d) > half) {
+        lo = hi;
+        hi += g->width / 16;
+    }
+    for (int i = 0; i < 22; i++) {
+        double mid = (lo + hi) / 2;
+        *(intensity(g, peak + mid * c, mid * d) > half ? &lo : &hi) = mid;
+    }
+    return (lo + hi) / 2;
+}
+
+/* Diameter in v of the circle as large as the contour at half the peak: its mean square radius. */
+static double half_diameter(const struct image *g)
+{
+    double peak = peak_at(g), half = intensity(g, peak, 0) / 2, sum = 0;
+    for (int i = 0; i < CONTOUR; i++) {
+        double a = PL_PI * (i + 0.5) / CONTOUR, r = half_radius(g, peak, half, cos(a), sin(a));
+        sum += r * r;
+    }
+    return 2 * sqrt(sum / CONTOUR);
+}
+
+pl_status pl_star_coma(const pl_optic *o, double w131_um, double *fwhm_um, pl_err *err)
+{
+    pl_status rc = pl_optic_check(o, err);
+    if (rc != PL_OK)
+        return rc;
+    double coma = fabs(w131_um) / o->lambda_um;
+    if (!(coma * pl_air_reach(o) <= STRENGTH_MAX))
+        return pl_fail(err, PL_EARG, "coma of %g um is more than %.3g um, the most that is computed",
+                       w131_um, STRENGTH_MAX / pl_air_reach(o) * o->lambda_um);
+    struct image *g = malloc(sizeof *g);
+    pl_column *work = malloc(PL_COLUMNS_MAX * sizeof *work);
+    if (g && work) {
+        transform(o, coma, g, work);
+        *fwhm_um = o->lambda_um * o->f_ratio / PL_PI * half_diameter(g); /* v to um */
+    } else {
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    }
+    free(g);
+    free(work);
+    return rc;
+}
+
+/* The growth goes nearly with the square of the coma: a fixed-point iteration on that is quick. */
+pl_status pl_star_coma_limit(const pl_optic *o, double growth, double *w131_um, pl_err *err)
+{
+    double fwhm0, fwhm, w;
+    if (!(growth > 0 && growth <= 0.5))
+        return pl_fail(err, PL_EARG, "growth %g is not in (0, 0.5]", growth);
+    pl_status rc = pl_star_coma(o, 0, &fwhm0, err);
+    if (rc == PL_OK)
+        rc = pl_coma_w131_moments(fwhm0, o->f_ratio, o->obstruction, growth, &w, err);
+    for (int i = 0; i < 12 && rc == PL_OK; i++) {
+        rc = pl_star_coma(o, w, &fwhm, err);
+        double got = fwhm / fwhm0 - 1;
+        if (rc != PL_OK || fabs(got - growth) < 1e-4 * growth)
+            break;
+        w *= got > growth / 9 ? sqrt(growth / got) : 3;
+    }
+    if (rc == PL_OK)
+        *w131_um = w;
+    return rc;
+}
