@@ -191,7 +191,8 @@ PL_API pl_status pl_material_cte(const char *material, double *cte, double *low,
  * Gives: PL_OK, or PL_EARG when an input is out of range.
  * Formula: 2 lambda N^2, from W = dz / (8 N^2) = lambda / 4. Paraxial; derived here.
  *   Quarter-wave rule: Rayleigh 1879 (from memory, page not checked).
- * Trust: against the exact sagitta it is 0.4 % too narrow at N = 4, 0.7 % at N = 3. */
+ * Trust: against the exact sagitta of a paraboloid it is 0.4 % too narrow at N = 4, 0.7 % at
+ *   N = 3. */
 PL_API pl_status pl_focus_depth(double lambda_um, double f_ratio, double *half_um, pl_err *err);
 
 /* pl_focus_zone_common - half of the "critical focus zone" of 4.88 lambda N^2: the defocus whose
@@ -234,7 +235,8 @@ PL_API pl_status pl_coma_rms(double obstruction, double *fraction, pl_err *err);
 
 /* pl_coma_w131_moments - the coma that lets the FWHM (geometric mean of both axes) grow by a
  * fraction, from the second moments of the rays and Gaussian-equivalent widths; derived here.
- * Trust: 8 to 20 % below the wave-optics answer (pl_star_coma_limit) for growths of 2 to 10 %. */
+ * Trust: 6 to 27 % below the wave-optics answer (pl_star_coma_limit) for growths of 2 to 10 %
+ *   in 1.5 to 4 arcsec, 300 mm. */
 PL_API pl_status pl_coma_w131_moments(double fwhm_um, double f_ratio, double obstruction,
                                       double growth, double *w131_um, pl_err *err);
 
@@ -250,7 +252,7 @@ PL_API pl_status pl_thermal_shift(double tube_mm, double mirror_focal_mm, double
 /* pl_secondary - where a diagonal flat belongs. Offsets are away from the focuser and equally
  * towards the primary; sqrt(2) times that along the flat's face. */
 typedef struct {
-    double needed_mm;     /* minor axis that just takes the axial cone */
+    double needed_mm;     /* minor axis of a flat that just takes the whole axial cone */
     double offset_mm;     /* centres the fully lit field */
     double concentric_mm; /* makes the outline concentric seen from the focus: another criterion */
     double lit_mm;        /* diameter of the fully lit field, 0 when the flat cuts the axial cone */
@@ -329,6 +331,7 @@ typedef struct {
     double airy_um, diffraction_fwhm_um, nyquist_um;      /* diameter of the dark ring; widths */
     double fwhm_um, fwhm_arcsec, fwhm_px, hfd_um, hfd_px; /* the star expected in focus */
     double growth;                                        /* allowed */
+    bool diffraction_rules;             /* the air is finer: quarter wave and lambda/14 cap all */
     pl_travel quarter, common, grow_2, grow_5, grow_10;   /* focus, each side */
     pl_travel allowed;                                    /* at `growth` */
     double closed_form_um;                                /* the same by pl_focus_depth_seeing */
@@ -416,7 +419,8 @@ typedef enum {
     PL_SHARP,     /* narrower than light can be: hot pixel or cosmic ray */
     PL_TRAIL,     /* far more stretched than the field: satellite, aircraft, cosmic-ray track */
     PL_EXTENDED,  /* far wider than the field: galaxy, nebula, ghost */
-    PL_FAINT,     /* below the limit once measured */
+    PL_FAINT,     /* a star, but too faint to tell its shape */
+    PL_NOISE,     /* nothing above the noise once measured */
     PL_KINDS
 } pl_kind;
 
@@ -436,6 +440,7 @@ typedef struct {
     double eccentricity, eccentricity_sigma; /* sqrt(1 - minor^2 / major^2) */
     double angle_deg, angle_sigma_deg;       /* of the major axis, [0, 180) */
     double chi1, chi2, chi_sigma;            /* (a^2 - b^2) / (a^2 + b^2) times cos, sin of 2 angle */
+    double eta_sigma;                        /* error of a component of ln(major / minor) / 2 */
     double beta;                             /* Moffat exponent, the frame's own */
     double hfd_px, hfd_sigma_px;             /* diameter holding half the total flux */
     /* Adaptive (Gaussian-weighted) moments in units of the weight's own width, pixels included:

@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PAIRS = 8, CLIP_ROUNDS = 3 }; /* row pairs sampled a cell; every phase is in each pair */
+enum { PAIRS = 8, CLIP_ROUNDS = 4, START_VALUES = 128 }; /* row pairs sampled a cell; every phase is in each pair */
 
 struct survey {
     const pl_frame *frame;
@@ -23,39 +23,47 @@ static int cell_side(int width, int height)
     return side >= 2048 ? 128 : side >= 400 ? 64 : 32;
 }
 
-/* Mean and scatter of the values within 3 sigma of the median, clipped anew CLIP_ROUNDS times. The
- * first sigma is the MAD's; later ones are clipped standard deviations, which unlike a MAD are right
- * for coarsely digitised data too (1.0144: what clipping a Gaussian at 3 sigma takes off). */
-static void clipped(float *v, size_t n, float *scratch, double *mean, double *sigma)
+/* Where to start clipping: median and MAD of every so many values. */
+static void start_clip(const float *v, size_t n, double *centre, double *sigma)
 {
+    float some[START_VALUES];
+    size_t stride = (n + START_VALUES - 1) / START_VALUES, m = 0;
+    for (size_t i = 0; i < n; i += stride)
+        some[m++] = v[i];
+    *centre = pl_medianf(some, m);
+    for (size_t i = 0; i < m; i++)
+        some[i] = fabsf(some[i] - (float)*centre);
+    *sigma = 1.4826 * pl_medianf(some, m);
+}
+
+/* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times. The
+ * first sigma is a MAD's; later ones are clipped standard deviations, which unlike a MAD are right
+ * for coarsely digitised data too (1.0144: what clipping a Gaussian at 3 sigma takes off). */
+static void clipped(const float *v, size_t n, double *mean, double *sigma)
+{
+    double c, s;
     *mean = *sigma = NAN;
     if (n < 8)
         return;
-    double c = pl_medianf(v, n);
-    for (size_t i = 0; i < n; i++)
-        scratch[i] = fabsf(v[i] - (float)c);
-    double s = 1.4826 * pl_medianf(scratch, n);
-    if (!(s > 0)) { /* more than half alike: take the spread of the rest as a start */
+    start_clip(v, n, &c, &s);
+    if (!(s > 0)) { /* more than half alike: take the spread of all as a start */
         double sum = 0;
         for (size_t i = 0; i < n; i++)
             sum += fabs(v[i] - c);
         s = sum / (double)n;
     }
     for (int round = 0; round < CLIP_ROUNDS; round++) {
-        double sum = 0, sq = 0;
-        size_t m = 0;
+        float sum = 0, sq = 0, m = 0, limit = (float)(3 * s);
         for (size_t i = 0; i < n; i++) {
-            double d = v[i] - c;
-            if (fabs(d) <= 3 * s) {
-                sum += d;
-                sq += d * d;
-                m++;
-            }
+            float d = v[i] - (float)c, in = fabsf(d) <= limit;
+            sum += in * d;
+            sq += in * d * d;
+            m += in;
         }
         if (m < 4)
             return;
-        double shift = sum / (double)m;
-        s = 1.0144 * sqrt(fmax(0, sq / (double)m - shift * shift));
+        double shift = sum / m;
+        s = 1.0144 * sqrt(fmax(0, sq / m - shift * shift));
         c += shift;
     }
     *mean = c;
@@ -64,7 +72,7 @@ static void clipped(float *v, size_t n, float *scratch, double *mean, double *si
 
 /* One phase of one cell out of the sampled rows. */
 static void measure_cell(const float *rows, int width, int n_rows, int x0, int x1, int phase,
-                         float *v, float *scratch, double *level, double *noise)
+                         float *v, double *level, double *noise)
 {
     size_t n = 0, nd = 0;
     float *d = v + (size_t)n_rows * (size_t)(x1 - x0);
@@ -78,8 +86,8 @@ static void measure_cell(const float *rows, int width, int n_rows, int x0, int x
         }
     }
     double ignored;
-    clipped(v, n, scratch, level, &ignored);
-    clipped(d, nd, scratch, &ignored, noise);
+    clipped(v, n, level, &ignored);
+    clipped(d, nd, &ignored, noise);
     *noise *= M_SQRT1_2; /* a difference of two pixels */
 }
 
@@ -107,22 +115,21 @@ static void survey_row(void *ctx, size_t j, int worker)
     int widest = w - (sky->nx - 1) * sky->cell;
     size_t cell_values = (size_t)(2 * PAIRS) * (size_t)(widest > sky->cell ? widest : sky->cell);
     float *rows = malloc(sizeof *rows * (size_t)(2 * PAIRS) * (size_t)w);
-    float *v = malloc(sizeof *v * cell_values * 2), *scratch = malloc(sizeof *v * cell_values);
-    if (!rows || !v || !scratch)
+    float *v = malloc(sizeof *v * cell_values * 2);
+    if (!rows || !v)
         pl_fail(&s->err[j], PL_ENOMEM, "out of memory for the sky");
     else if (read_sample(s->frame, y0, y1, rows, &n, &s->err[j]) == PL_OK)
         for (int i = 0; i < sky->nx; i++) {
             int x0 = i * sky->cell, x1 = i == sky->nx - 1 ? w : x0 + sky->cell;
             for (int p = 0; p < 4; p++) {
                 double level, noise;
-                measure_cell(rows, w, n, x0, x1, p, v, scratch, &level, &noise);
+                measure_cell(rows, w, n, x0, x1, p, v, &level, &noise);
                 sky->level[p][j * (size_t)sky->nx + (size_t)i] = (float)level;
                 sky->noise[p][j * (size_t)sky->nx + (size_t)i] = (float)noise;
             }
         }
     free(rows);
     free(v);
-    free(scratch);
 }
 
 /* Each node becomes the median of the finite ones in the 3 x 3 around it (wider where all are

@@ -276,48 +276,43 @@ static pl_status gather(struct search *s, size_t bands, double limit, struct lis
     return PL_OK;
 }
 
-/* How bright, beside a bump of score 1, its own wings and noise in them may look at distance d: the
- * same object within its core, three times a shallow Moffat (beta 2) outside. */
-static double own_light(const pl_bump *b, double d)
+/* How bright, beside a bump, its own wings and the noise in them may look at distance d: the same
+ * object within its core, three times a shallow Moffat (beta 2) and two sigma around it. */
+static float own_light(const pl_bump *b, double d)
 {
-    double fwhm = 3 << b->scale, u = d / (0.5 * fwhm);
-    return u < 1.0 ? 1.0 : 3.0 / ((1 + 0.414 * u * u) * (1 + 0.414 * u * u));
+    double u = d / (1.75 * (1 << b->scale)); /* in half widths of a star that suits the scale */
+    if (u < 1)
+        return b->score;
+    double wing = 3.0 / ((1 + 0.414 * u * u) * (1 + 0.414 * u * u));
+    return (float)(b->score * wing + (u < 6 ? 2 : 0));
 }
 
-enum { HASH_SIDE = 64 };
-
-/* Walk from bright to faint, dropping what a brighter bump explains. Kept bumps hang in lists, one
- * for each square of the field, so that only neighbours are asked. */
+/* Walk from bright to faint, dropping what a brighter bump explains. */
 static pl_status drop_shadows(struct list *all, int width, int height, pl_err *err)
 {
-    int gx = width / HASH_SIDE + 1, gy = height / HASH_SIDE + 1;
-    size_t kept = 0, squares = (size_t)gx * (size_t)gy;
-    int64_t *head = malloc(sizeof *head * squares), *next = malloc(sizeof *next * (all->n + 1));
-    pl_status st = head && next ? PL_OK : pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    for (size_t i = 0; head && i < squares; i++)
-        head[i] = -1;
-    for (size_t i = 0; st == PL_OK && i < all->n; i++) {
+    size_t kept = 0;
+    pl_nearby near;
+    pl_status st = pl_nearby_new(width, height, all->n, &near, err);
+    if (st != PL_OK)
+        return st;
+    for (size_t i = 0; i < all->n; i++) {
         pl_bump b = all->item[i];
-        int cx = (int)(b.x_px / HASH_SIDE), cy = (int)(b.y_px / HASH_SIDE);
         bool shadow = false;
-        for (int y = cy - 1; y <= cy + 1 && !shadow; y++)
-            for (int x = cx - 1; x <= cx + 1 && !shadow; x++)
-                for (int64_t k = x < 0 || y < 0 || x >= gx || y >= gy ? -1 : head[y * gx + x];
-                     k >= 0 && !shadow; k = next[k]) {
-                    const pl_bump *o = &all->item[k];
-                    double d = hypot(o->x_px - b.x_px, o->y_px - b.y_px);
-                    shadow = d < HASH_SIDE && b.score < o->score * own_light(o, d);
-                }
+        int64_t k;
+        for (pl_nearby_walk w = pl_nearby_start(&near, b.x_px, b.y_px);
+             !shadow && (k = pl_nearby_next(&w)) >= 0;) {
+            const pl_bump *o = &all->item[k];
+            double d = hypot(o->x_px - b.x_px, o->y_px - b.y_px);
+            shadow = d < PL_NEARBY_SIDE && b.score < own_light(o, d);
+        }
         if (!shadow) {
-            next[kept] = head[cy * gx + cx];
-            head[cy * gx + cx] = (int64_t)kept;
+            pl_nearby_add(&near, kept, b.x_px, b.y_px);
             all->item[kept++] = b;
         }
     }
     all->n = kept;
-    free(head);
-    free(next);
-    return st;
+    pl_nearby_clear(&near);
+    return PL_OK;
 }
 
 pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int jobs, pl_bump **bump,

@@ -14,9 +14,11 @@
 #include <math.h>
 #include <string.h>
 
-enum { ROUNDS = 40, ROW = PL_STAMP_MAX };
+enum { ROUNDS = 25, ROW = PL_STAMP_MAX };
 
-static const double LEAST_INVBETA = 0.02, MOST_INVBETA = 0.66; /* beta 50 (a Gaussian) ... 1.5 */
+static const double MOST_DAMPING = 1e5;
+
+static const double LEAST_INVBETA = 0.001, MOST_INVBETA = 0.66; /* beta 1000 (a Gaussian) ... 1.5 */
 
 /* Gauss-Legendre abscissae and weights on [-1/2, 1/2] (Abramowitz & Stegun 1964, table 25.4). */
 static const struct {
@@ -37,8 +39,6 @@ struct shape {
     double beta, k, dk;  /* k = 2^(1/beta) - 1, dk / d(1/beta) */
     double norm;         /* of a unit flux: (beta - 1) k e^(-2 size) / pi */
     double dlnnorm;      /* d ln norm / d(1/beta) */
-    int points;          /* quadrature points along a side, in the core */
-    double core;         /* u beyond which fewer points do */
 };
 
 static struct shape shape_at(const double p[PL_MF_N])
@@ -64,9 +64,6 @@ static struct shape shape_at(const double p[PL_MF_N])
     s.dk = exp2(ib) * M_LN2;
     s.norm = (s.beta - 1) * s.k * g / M_PI;
     s.dlnnorm = -s.beta * s.beta / (s.beta - 1) + s.dk / s.k;
-    double minor = 2 * exp(p[PL_MF_SIZE] - eta); /* FWHM along the minor axis */
-    s.points = minor < 1.9 ? 4 : minor < 3.2 ? 3 : 2;
-    s.core = minor < 1.9 ? 1e9 : 9;
     return s;
 }
 
@@ -92,9 +89,9 @@ static inline float fast_exp2(float x)
         float f;
         int32_t i;
     } v;
-    x = x < -120.0f ? -120.0f : x;
-    int32_t n = (int32_t)(x + 1024.5f) - 1024; /* nearest whole number */
+    int32_t n = (int32_t)(x + 8192.5f) - 8192; /* nearest whole number; x > -8192 holds here */
     float r = (x - (float)n) * 0.69314718f;
+    n = n < -126 ? -126 : n; /* below the smallest float: nothing */
     float p = 1 + r * (1 + r * (0.5f + r * (0.16666667f + r * (0.041666667f +
                   r * (0.0083333333f + r * 0.0013888889f)))));
     v.f = p;
@@ -120,7 +117,10 @@ static void row_sums(const struct shape *s, double dx0, double dy, int w, int po
             for (int i = 0; i < w; i++) {
                 float x = x0 + (float)i;
                 float u = a * x * x + (b * x + c * y) * y;
-                float t = 1 + k * u, l = fast_log2(t);
+                float ku = k * u, t = 1 + ku;
+                /* the second term gives back what rounding took from 1 + ku: near a Gaussian, ku is
+                 * small and beta large */
+                float l = fast_log2(t) + (ku - (t - 1)) * 1.442695f;
                 float p = weight * fast_exp2(-beta * l), p1 = p / t;
                 sum[S_P][i] += p;
                 sum[S_X][i] += p1 * x;
@@ -140,19 +140,26 @@ struct model {
     float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX];  /* d value / d parameter */
 };
 
-static int points_for_row(const struct shape *s, double dy)
+/* Quadrature points along a pixel's side for each row of the stamp, planned once for a fit (a plan
+ * that moved with the parameters would make the chi square jump): few where the start is wide, and
+ * one where a row passes further than 1.5 FWHM from the star. */
+static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[ROW])
 {
-    double det = s->a * s->c - s->b * s->b, nearest = dy * dy * det / s->a; /* least u on the row */
-    return nearest < s->core ? s->points : s->points > 2 ? 2 : 1;
+    double minor = 2 * exp(p[PL_MF_SIZE] - hypot(p[PL_MF_ETA1], p[PL_MF_ETA2]));
+    double major = 2 * exp(p[PL_MF_SIZE] + hypot(p[PL_MF_ETA1], p[PL_MF_ETA2]));
+    int core = minor < 2.2 ? 4 : minor < 3.3 ? 3 : 2;
+    for (int y = 0; y < st->h; y++)
+        points[y] = fabs(st->y0 + y - p[PL_MF_Y]) < 1.5 * major + 1 ? core : core > 2 ? 2 : 1;
 }
 
-static void evaluate(const pl_stamp *st, const double p[PL_MF_N], bool slopes, struct model *m)
+static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW], bool slopes,
+                     struct model *m)
 {
     struct shape s = shape_at(p);
     float sum[SUMS][ROW];
     for (int y = 0; y < st->h; y++) {
         double dy = st->y0 + y - p[PL_MF_Y], dx0 = st->x0 - p[PL_MF_X];
-        row_sums(&s, dx0, dy, st->w, points_for_row(&s, dy), sum);
+        row_sums(&s, dx0, dy, st->w, points[y], sum);
         size_t at = (size_t)y * (size_t)st->w;
         const float n = (float)s.norm, f = (float)(p[PL_MF_FLUX] * s.norm),
                     d = -f * (float)(s.beta * s.k); /* F norm dP/du = d * P1 */
@@ -312,34 +319,45 @@ static void confine(const pl_stamp *st, double p[PL_MF_N])
     }
 }
 
-bool pl_moffat_fit(const pl_stamp *stamp, bool free_beta, pl_moffat *fit)
+/* 1 / beta stands at its bound and wants to go on: leave it there for this round. */
+static bool at_bound(const double p[PL_MF_N], double pull)
 {
-    static const int all[PL_MF_N] = { PL_MF_FLUX, PL_MF_X,   PL_MF_Y,   PL_MF_SIZE,
-                                      PL_MF_ETA1, PL_MF_ETA2, PL_MF_SKY, PL_MF_INVBETA };
-    int np = free_beta ? PL_MF_N : PL_MF_N - 1;
+    return (p[PL_MF_INVBETA] <= LEAST_INVBETA && pull < 0) ||
+           (p[PL_MF_INVBETA] >= MOST_INVBETA && pull > 0);
+}
+
+bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
+{
+    int all[PL_MF_N], np = 0;
+    for (int j = 0; j < PL_MF_N; j++)
+        if (free & 1u << j)
+            all[np++] = j;
     struct model m[2]; /* the current one and the trial */
     float weight[PL_STAMP_MAX * PL_STAMP_MAX];
     double a[PL_MF_N][PL_MF_N], g[PL_MF_N], step[PL_MF_N], mu = 1e-3;
     int now = 0;
+    int points[ROW];
     fit->converged = false;
     confine(stamp, fit->p);
-    evaluate(stamp, fit->p, true, &m[now]);
+    plan_points(stamp, fit->p, points);
+    evaluate(stamp, fit->p, points, true, &m[now]);
     for (int round = 0; round < ROUNDS && !fit->converged; round++) {
         weigh(stamp, &m[now], fit->p[PL_MF_SKY], weight);
         normal_equations(stamp, &m[now], weight, np, all, a, g);
         double chi = chi_square(stamp, &m[now], weight);
         bool better = false;
-        for (; !better && mu < 1e8; mu *= better ? 0.1 : 10) {
+        int moving = np - (at_bound(fit->p, g[np - 1]) && all[np - 1] == PL_MF_INVBETA);
+        for (; !better && mu < MOST_DAMPING; mu *= better ? 0.1 : 10) {
             double trial[PL_MF_N], largest = 0;
             memcpy(trial, fit->p, sizeof trial);
-            if (!solve(np, a, g, mu, step))
+            if (!solve(moving, a, g, mu, step))
                 continue;
-            for (int j = 0; j < np; j++) {
+            for (int j = 0; j < moving; j++) {
                 trial[all[j]] += step[j];
                 largest = fmax(largest, fabs(step[j]) * sqrt(a[j][j]));
             }
             confine(stamp, trial);
-            evaluate(stamp, trial, true, &m[!now]);
+            evaluate(stamp, trial, points, true, &m[!now]);
             better = chi_square(stamp, &m[!now], weight) <= chi * (1 + 1e-6);
             if (better) {
                 memcpy(fit->p, trial, sizeof trial);
@@ -356,14 +374,23 @@ bool pl_moffat_fit(const pl_stamp *stamp, bool free_beta, pl_moffat *fit)
     for (int i = 0; i < stamp->w * stamp->h; i++)
         fit->pixels += weight[i] > 0;
     fit->chi2 = chi_square(stamp, &m[now], weight) / fmax(1, fit->pixels - np);
-    fit->unit_info = a[PL_MF_FLUX][PL_MF_FLUX];
+    fit->unit_info = a[0][0];
     return invert(np, a, all, fit) && fit->converged;
 }
 
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model)
+void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model, float *sky_response)
 {
     struct model m;
-    evaluate(stamp, fit->p, false, &m);
-    for (int i = 0; i < stamp->w * stamp->h; i++)
+    int points[ROW];
+    float weight[PL_STAMP_MAX * PL_STAMP_MAX];
+    plan_points(stamp, fit->p, points);
+    evaluate(stamp, fit->p, points, true, &m);
+    weigh(stamp, &m, fit->p[PL_MF_SKY], weight);
+    for (int i = 0; i < stamp->w * stamp->h; i++) {
+        double response = 0;
+        for (int k = 0; k < PL_MF_N; k++)
+            response += fit->cov[PL_MF_SKY][k] * m.slope[k][i];
         model[i] = m.value[i] - (float)fit->p[PL_MF_SKY];
+        sky_response[i] = (float)response * weight[i];
+    }
 }

@@ -22,6 +22,34 @@ typedef struct {
 pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int jobs,
                     pl_bump **bump, size_t *n, pl_err *err);
 
+/* ---- nearby.c */
+
+enum { PL_NEARBY_SIDE = 64 }; /* px; neighbours up to this far are found */
+
+typedef struct {
+    int gx, gy;
+    int64_t *head, *next;
+} pl_nearby;
+
+typedef struct {
+    const pl_nearby *nb;
+    int cx, cy, step;
+    int64_t item;
+} pl_nearby_walk;
+
+pl_status pl_nearby_new(int width, int height, size_t items, pl_nearby *out, pl_err *err);
+void pl_nearby_clear(pl_nearby *nb);
+void pl_nearby_add(pl_nearby *nb, size_t item, double x_px, double y_px);
+/* for (pl_nearby_walk w = pl_nearby_start(...); (i = pl_nearby_next(&w)) >= 0;) */
+pl_nearby_walk pl_nearby_start(const pl_nearby *nb, double x_px, double y_px);
+int64_t pl_nearby_next(pl_nearby_walk *walk);
+
+/* ---- trail.c */
+
+/* pl_trail_mark - bumps strung along a line, as a satellite leaves them.
+ *   on_trail  out  [n] */
+void pl_trail_mark(const pl_bump *bump, size_t n, const pl_nearby *nearby, bool *on_trail);
+
 /* ---- stamp.c */
 
 enum { PL_STAMP_MAX = 97 };
@@ -36,6 +64,27 @@ typedef struct {
     float value[PL_STAMP_MAX * PL_STAMP_MAX]; /* [h][w] ADU */
     float use[PL_STAMP_MAX * PL_STAMP_MAX];   /* [h][w] 1: use, 0: masked */
 } pl_stamp;
+
+/* pl_site - what every stamp of one frame is cut with. */
+typedef struct {
+    const pl_frame *frame;
+    const pl_sky *sky;
+    const pl_bump *bump;      /* [bumps] */
+    size_t bumps;
+    const pl_nearby *nearby;  /* of the bumps */
+    const bool *on_trail;     /* [bumps] */
+    char mosaic[8];           /* "" for mono */
+    double gain, saturation;  /* e/ADU, ADU */
+    double fwhm, beta;        /* of the frame; fwhm 0: not known yet */
+    double stretch;           /* typical major axis / geometric mean */
+} pl_site;
+
+/* pl_stamp_cut - the pixels around a bump, neighbours masked.
+ *   colour  in  'G', 'R', 'B' on a mosaic; anything on mono
+ *   radius  in  px, at most PL_STAMP_MAX / 2
+ * Gives: PL_STAR, or why it is not to be measured (PL_EDGE, PL_TRAIL, PL_SATURATED,
+ * PL_BLENDED). */
+pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *out);
 
 /* ---- moffat.c */
 
@@ -57,34 +106,83 @@ typedef struct {
 } pl_moffat;
 
 /* pl_moffat_fit - maximum likelihood by Levenberg-Marquardt, variances from the model itself.
- *   fit        inout  the start; then the answer, positions in frame pixels
- *   free_beta  in     also fit 1 / beta
+ *   free  in     which parameters may move, 1u << PL_MF_...; the flux must
+ *   fit   inout  the start; then the answer, positions in frame pixels
  * Gives: false when it does not converge (fit holds the last try, converged = false). */
-bool pl_moffat_fit(const pl_stamp *stamp, bool free_beta, pl_moffat *fit);
+enum {
+    PL_FREE_ALL = (1u << PL_MF_N) - 1,
+    PL_FREE_SHAPE = PL_FREE_ALL & ~(1u << PL_MF_INVBETA), /* beta is the frame's */
+    PL_FREE_PLACE = 1u << PL_MF_FLUX | 1u << PL_MF_X | 1u << PL_MF_Y | 1u << PL_MF_SKY
+};
+
+bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
 
 /* pl_moffat_model - the fitted profile without its sky on the stamp's pixels.
- *   model  out  [h][w] ADU */
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model);
+ *   model         out  [h][w] ADU
+ *   sky_response  out  [h][w] by how much the fitted sky rises for one ADU more in that pixel */
+void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model, float *sky_response);
 
 /* ---- leftover.c: what the symmetric profile leaves: third and fourth moments, half-flux diameter */
 
+/* The Gaussian weight that fits a Moffat: its sigma over the half width at half maximum, and the
+ * profile's own fourth moment under it less a Gaussian's. */
+typedef struct {
+    double ratio, kurtosis;
+} pl_weight;
+
+pl_weight pl_weight_for(double beta);
+
+/* pl_leftover_measure - fill the moments and the half-flux diameter of a fitted star.
+ *   model, sky_response  in  of pl_moffat_model */
 void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const float *model,
-                         pl_star *star);
+                         const float *sky_response, const pl_weight *weight, pl_star *star);
 
 /* ---- measure.c */
+
+#define PL_LEAST_SNR 5.0 /* of the flux, shape given: below it there is no star */
+
+/* pl_measure_star - cut, fit, and turn the fit into numbers with errors.
+ *   free    in   PL_FREE_ALL or PL_FREE_SHAPE (then beta is site->beta)
+ *   weight  in   for the moments; NULL leaves moments and half-flux diameter NaN
+ *   out     out  whole when its kind is PL_STAR; else kind and position only
+ *   invbeta_sigma  out  error of 1 / beta when free; may be NULL */
+void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_weight *weight,
+                     pl_star *out, double *invbeta_sigma);
+
+/* pl_measure_colours - centroids of a measured star in red and blue, shape held. */
+void pl_measure_colours(const pl_site *site, size_t bump, pl_star *star);
+
+/* pl_measure_forced - fit place, flux and sky alone, with a given shape.
+ *   fwhm, eta1, eta2  in   the shape
+ *   snr, chi2, pixels out  of the fit; chi2 is the whole sum
+ * Gives: false when the pixels cannot be had or the fit fails. */
+bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm, double eta1,
+                       double eta2, double *snr, double *chi2, int *pixels);
+
+/* ---- vet.c */
+
+/* pl_vet_stars - compare each star with its field (size and stretch as smooth functions of place),
+ * look again at the faint ones with the field's own shape, and name what is no star.
+ *   bump_of  in     [n] the bump each one was measured from
+ *   star     inout  [n] kinds change */
+pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star, size_t n, int jobs,
+                       pl_err *err);
+
+/* ---- stars.c */
 
 typedef struct {
     pl_star *star;      /* [stars] used ones first, by flux */
     size_t stars, used, found, fitted;
     size_t kind[PL_KINDS];
-    double beta;        /* of the frame */
+    double fwhm, beta;  /* of the frame */
     char mosaic[8];
     double sky_adu, noise_adu;
 } pl_stars;
 
 /* pl_stars_measure - all of the star room: sky, bumps, shapes.
  *   facts  in   merged facts of this frame (gain, saturation, mosaic)
- *   best   in   fit at most so many, spread over the field; 0: all */
+ *   best   in   measure at most so many, spread over the field; 0: all
+ * Gives: PL_ENODATA when nothing stands above the sky. */
 pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t best, int jobs,
                            pl_stars *out, pl_notes *notes, pl_err *err);
 void pl_stars_clear(pl_stars *stars);
