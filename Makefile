@@ -8,6 +8,9 @@ DESTDIR   ?=
 CC        ?= cc
 OPT       ?= -O3 -g
 BUILD     ?= build
+V         ?= 0
+Q_0       := @
+Q          = $(Q_$(V))
 
 PKGS      := cfitsio fftw3 libpng gsl cairo jansson glib-2.0
 # Expanded only where used, after `deps` had its chance to install what pkg-config looks for.
@@ -37,32 +40,33 @@ deps:
 deps-check:
 	@sh tests/deps.sh check
 
-# Objects are rebuilt when the compiler or its flags change.
+# V=1 shows the commands. Objects are rebuilt when the compiler or its flags change.
 $(BUILD)/flags: FORCE
 	@mkdir -p $(BUILD)
 	@echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' | cmp -s - $@ || echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' > $@
 $(BUILD)/obj/%.o: %.c $(BUILD)/flags
 	@mkdir -p $(@D)
-	$(CC) $(CPPFLAGS) $(PL_CFLAGS) -MMD -MP -c $< -o $@
+	@[ $(V) = 1 ] || echo '  CC  $<'
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -MMD -MP -c $< -o $@
 $(STATIC): $(LIB_OBJ)
 	@rm -f $@
-	$(AR) rcsD $@ $^
+	$(Q)$(AR) rcsD $@ $^
 $(SHARED): $(LIB_OBJ)
-	$(CC) -shared -Wl,-soname,$(SONAME) $(SANITIZE) $^ -o $@ $(PL_LIBS)
-	ln -sf $(@F) $(BUILD)/$(SONAME)
-	ln -sf $(@F) $(BUILD)/libplumb.so
+	$(Q)$(CC) -shared -Wl,-soname,$(SONAME) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+	$(Q)ln -sf $(@F) $(BUILD)/$(SONAME)
+	$(Q)ln -sf $(@F) $(BUILD)/libplumb.so
 $(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(STATIC)
-	$(CC) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+	$(Q)$(CC) $(SANITIZE) $^ -o $@ $(PL_LIBS)
 
 # The frame maker shares no code with the library: it judges it.
 $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h)
 	@mkdir -p $(@D)
-	$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $(filter %.c,$^) -o $@ \
+	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $(filter %.c,$^) -o $@ \
 	  $$(pkg-config --cflags --libs cfitsio) -lm -pthread
 
 $(BUILD)/tests/unit: $(UNIT:%.c=$(BUILD)/obj/%.o) $(STATIC)
 	@mkdir -p $(@D)
-	$(CC) $(SANITIZE) $^ -o $@ $$(pkg-config --libs criterion) $(PL_LIBS)
+	$(Q)$(CC) $(SANITIZE) $^ -o $@ $$(pkg-config --libs criterion) $(PL_LIBS)
 $(BUILD)/obj/tests/unit/%.o: PL_CFLAGS += -Wno-missing-prototypes $(shell pkg-config --cflags criterion 2>/dev/null)
 
 demo: all

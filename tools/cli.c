@@ -110,7 +110,7 @@ static void build(const cli_program *p, struct option *list, char *letters)
     list[n] = (struct option){ NULL, 0, NULL, 0 };
 }
 
-static int misuse(const cli *c, const char *sentence)
+int cli_misuse(const cli *c, const char *sentence)
 {
     cli_complain(c, NULL, sentence);
     fprintf(stderr, "usage: %s %s\nTry '%s --help'.\n", c->program->name, c->program->usage,
@@ -128,7 +128,7 @@ static int misused_option(const cli *c, int kind, char **argv)
         snprintf(text, sizeof text, "there is no option -%c", optopt);
     else
         snprintf(text, sizeof text, "option %.80s is unknown, ambiguous or takes no value", arg);
-    return misuse(c, text);
+    return cli_misuse(c, text);
 }
 
 static int set_jobs(cli *c, const char *value, pl_err *err)
@@ -215,7 +215,7 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
             return misused_option(out, letter, argv);
         int rc = take(out, letter, optarg, &profile, ctx, &err);
         if (rc)
-            return rc > 0 ? EXIT_WITHIN : misuse(out, err.msg);
+            return rc > 0 ? EXIT_WITHIN : cli_misuse(out, err.msg);
     }
     out->file = argv + optind;
     out->files = argc - optind;
@@ -241,19 +241,19 @@ void cli_progress(const cli *c, int done, int total)
     fflush(stderr);
 }
 
-char *cli_png_path(const cli *c, const char *file)
+char *cli_output_path(const cli *c, const char *where, const char *file, const char *suffix)
 {
     if (c->files < 2)
-        return strdup(c->png);
+        return strdup(where);
     const char *base = strrchr(file, '/');
     base = base ? base + 1 : file;
     size_t stem = strcspn(base, ".");
     if (stem == 0)
         stem = strlen(base);
-    size_t size = strlen(c->png) + stem + 6;
+    size_t size = strlen(where) + stem + strlen(suffix) + 2;
     char *path = malloc(size);
     if (path)
-        snprintf(path, size, "%s/%.*s.png", c->png, (int)stem, base);
+        snprintf(path, size, "%s/%.*s%s", where, (int)stem, base, suffix);
     return path;
 }
 

@@ -48,9 +48,12 @@ void cli_complain(const cli *c, const char *subject, const char *sentence);
  * done == total wipes it. */
 void cli_progress(const cli *c, int done, int total);
 
-/* cli_png_path - where the picture of `file` goes: --png itself for one frame, DIR/stem.png for
- * several. Gives: malloc'd text, NULL when memory is short. */
-char *cli_png_path(const cli *c, const char *file);
+/* cli_output_path - where a file made from `file` goes: `where` itself for one frame, else
+ * where/stem + suffix. Gives: malloc'd text, NULL when memory is short. */
+char *cli_output_path(const cli *c, const char *where, const char *file, const char *suffix);
+
+/* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
+int cli_misuse(const cli *c, const char *sentence);
 
 /* cli_close - flush stdout; a full disc or closed pipe turns the status into 2. Frees `c`. */
 int cli_close(cli *c, int status);

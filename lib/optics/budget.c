@@ -4,14 +4,15 @@
 
 #include <math.h>
 
-/* Focus is set when the window opens; it is set again each time the cooling has used up the zone, but
- * not in the window's last moment. */
+/* Focus is set when the window opens; it is set again each time the cooling has used up the zone,
+ * but not in the window's last moment. */
 static void refocusing(pl_zone *z)
 {
     z->refocus_every_min = z->refocuses = NAN;
     if (isnan(z->zone_c))
         return;
-    z->refocus_every_min = z->degrees_per_hour > 0 ? 60 * z->zone_c / z->degrees_per_hour : INFINITY;
+    z->refocus_every_min =
+        z->degrees_per_hour > 0 ? 60 * z->zone_c / z->degrees_per_hour : INFINITY;
     z->refocuses = ceil(z->window_min / z->refocus_every_min) - 1;
     if (z->refocuses < 0)
         z->refocuses = 0;

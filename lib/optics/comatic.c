@@ -1,18 +1,22 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* comatic.c - how wide a star with coma is, by wave optics. W = C x (x^2 + y^2) is odd in x and even
- * in y, so the transfer function T(p, q) is even in q and turns into its conjugate with p; a quarter
- * of the plane tells all:
+/* comatic.c - how wide a star with coma is, by wave optics. Derived here.
+ *
+ * W = C x (x^2 + y^2) is odd in x and even in y, so the transfer function T(p, q) is even in q and
+ * turns into its conjugate with p; a quarter of the plane tells all:
+ *
  *     I(x, y) = 4 sum over p, q > 0 of [Re T cos(p x) - Im T sin(p x)] cos(q y).
- * Over the overlap of the two shifted pupils, r and -r give the same difference of wavefronts
- *     C (3 x^2 p + p^3 / 4 + 2 x y q + p y^2 + p q^2 / 4),
- * so only the columns x > 0 are summed, twice. Derived here. */
+ *
+ * Over the overlap of the two shifted pupils, r and -r give the same difference of the wavefronts,
+ * so only the columns x > 0 are summed, twice:
+ *
+ *     C (3 x^2 p + p^3 / 4 + 2 x y q + p y^2 + p q^2 / 4). */
 #include "optics.h"
 
 #include <math.h>
 #include <stdlib.h>
 
 enum { RADIAL = PL_GAUSS_MAX, ANGLES = 18, NODES_X = 12, NODES_Y = 14, CONTOUR = 24, SEARCH = 40 };
-#define STRENGTH_MAX 4.0 /* waves of coma times the reach of the air: what the nodes above resolve */
+#define STRENGTH_MAX 4.0 /* waves of coma times reach of the air: what these nodes resolve */
 
 struct wave {
     double p, q, re, im; /* quadrature weight and the air multiplied in */
@@ -43,8 +47,9 @@ static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double co
         for (int k = 0; k < 2 * ry->n; k++) {
             double y = (k < ry->n ? 1 : -1) * (mid + half * ry->x[k % ry->n]);
             double w = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
-            double phase = 2 * PL_PI * difference(coma, tilt, work[i].x * c - y * d,
-                                                  work[i].x * d + y * c, s * c, s * d);
+            double phase =
+                2 * PL_PI *
+                difference(coma, tilt, work[i].x * c - y * d, work[i].x * d + y * c, s * c, s * d);
             *re += w * cos(phase);
             *im += w * sin(phase);
         }
@@ -133,8 +138,9 @@ pl_status pl_star_coma(const pl_optic *o, double w131_um, double *fwhm_um, pl_er
         return rc;
     double coma = fabs(w131_um) / o->lambda_um;
     if (!(coma * pl_air_reach(o) <= STRENGTH_MAX))
-        return pl_fail(err, PL_EARG, "coma of %g um is more than %.3g um, the most that is computed",
-                       w131_um, STRENGTH_MAX / pl_air_reach(o) * o->lambda_um);
+        return pl_fail(err, PL_EARG,
+                       "coma of %g um is more than %.3g um, the most that is computed", w131_um,
+                       STRENGTH_MAX / pl_air_reach(o) * o->lambda_um);
     struct image *g = malloc(sizeof *g);
     pl_column *work = malloc(PL_COLUMNS_MAX * sizeof *work);
     if (g && work) {

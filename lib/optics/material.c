@@ -11,10 +11,9 @@ static const struct {
     const char *name;
     double cte, low, high;
 } table[] = {
-    { "aluminium", 23.1, 21, 25 },      { "steel", 12, 10.8, 13 },
-    { "stainless", 17.3, 16, 18 },      { "invar", 1.2, 1, 2 },
-    { "carbon", 1, 0, 3 },              { "borosilicate", 3.3, 3.2, 3.4 },
-    { "silica", 0.55, 0.5, 0.6 },       { "soda-lime", 9, 8.5, 9.5 },
+    { "aluminium", 23.1, 21, 25 }, { "steel", 12, 10.8, 13 },    { "stainless", 17.3, 16, 18 },
+    { "invar", 1.2, 1, 2 },        { "carbon", 1, 0, 3 },        { "borosilicate", 3.3, 3.2, 3.4 },
+    { "silica", 0.55, 0.5, 0.6 },  { "soda-lime", 9, 8.5, 9.5 },
 };
 
 pl_status pl_material_cte(const char *material, double *cte, double *low, double *high, pl_err *err)

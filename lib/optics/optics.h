@@ -28,8 +28,8 @@ pl_gauss pl_gauss_rule(int n);
 
 /* ---- pupil.c */
 
-/* The overlap of two equal annuli shifted apart by s along x, cut in columns: at each column's x >= 0
- * (measured from the middle) it reaches over low <= |y| <= high. */
+/* The overlap of two equal annuli shifted apart by s along x, cut in columns: at each column's x >=
+ * 0 (measured from the middle) it reaches over low <= |y| <= high. */
 typedef struct {
     double x, weight, low, high;
 } pl_column;
@@ -58,7 +58,8 @@ double pl_air_transfer(const pl_optic *optic, double s);
 /* pl_air_reach - the shift past which the air leaves nothing (1e-16), at most 2. */
 double pl_air_reach(const pl_optic *optic);
 
-/* pl_air_width - rough full width of a star's image in v, with a blur of so many waves of defocus. */
+/* pl_air_width - rough full width of a star's image in v, with a blur of so many waves of defocus.
+ */
 double pl_air_width(const pl_optic *optic, double waves);
 
 /* ---- budget.c */

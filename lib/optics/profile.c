@@ -24,8 +24,8 @@ static const struct {
     const char *const *keys; /* NULL: those of the facts table */
     bool any;                /* takes whatever stands in it: a program wrote it */
 } sections[] = {
-    { "scope", NULL, false },        { "camera", NULL, false },       { "focuser", NULL, false },
-    { "plate", screw_keys, false },  { "cell", screw_keys, false },   { "tolerance", NULL, false },
+    { "scope", NULL, false },       { "camera", NULL, false },     { "focuser", NULL, false },
+    { "plate", screw_keys, false }, { "cell", screw_keys, false }, { "tolerance", NULL, false },
     { "surface", NULL, true },
 };
 
@@ -127,8 +127,8 @@ static pl_status check_lines(const char *text, size_t n, pl_err *err)
         return pl_fail(err, PL_EFORMAT, "is no profile: not a text");
     for (const char *s = text; *s; line++) {
         size_t len = strcspn(s, "\n");
-        const char *fault = printable(s, len) ? fault_of(s, len, &in_section)
-                                              : "a control character stands in it";
+        const char *fault =
+            printable(s, len) ? fault_of(s, len, &in_section) : "a control character stands in it";
         if (fault)
             return pl_fail(err, PL_EFORMAT, "line %zu: %s", line, fault);
         s += len + (s[len] == '\n');
@@ -189,7 +189,7 @@ static void note_key(pl_notes *notes, const char *section, const char *key)
 {
     size_t n;
     const pl_fact *rows = pl_facts_table(&n);
-    int least = 1 + (int)strlen(key) / 2;
+    int least = 2 + (int)strlen(key) / 2;
     const char *best = NULL, *where = NULL;
     for (size_t i = 0; i < n; i++)
         if (rows[i].section)
@@ -268,7 +268,8 @@ static pl_status take_all(GKeyFile *file, pl_facts *facts, pl_notes *notes, pl_e
     }
     g_strfreev(group);
     if (rc == PL_OK && taken == 0)
-        return pl_fail(err, PL_EFORMAT, "holds no setting that is known, see plumb-profile(5)%s%.120s",
+        return pl_fail(err, PL_EFORMAT,
+                       "holds no setting that is known, see plumb-profile(5)%s%.120s",
                        notes && notes->n ? ": " : "", notes && notes->n ? notes->item[0] : "");
     return rc;
 }
@@ -297,7 +298,7 @@ pl_status pl_profile_read(const char *path, pl_facts *facts, pl_notes *notes, pl
     size_t n = 0;
     pl_facts read = *facts;
     pl_status rc = load(path, &text, &n, err);
-    if (rc == PL_OK)
+    if (rc == PL_OK && text)
         rc = parse(text, n, &read, notes, err);
     if (rc == PL_OK)
         *facts = read;

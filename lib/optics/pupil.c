@@ -4,7 +4,9 @@
  * It is the autocorrelation of the pupil: two annuli shifted apart by s, and in their overlap the
  * difference of the two wavefronts. For W = w r^2 that difference is 2 w s x, the same along each
  * column x = const, so the integral over y is the column's length and one over x remains:
+ *
  *     T(s) = 4 / A  integral over x > 0 of (high - low) cos(4 pi w s x),  A = pi (1 - e^2).
+ *
  * Derived here; without defocus and obstruction it is Goodman's 2/pi (acos v - v sqrt(1 - v^2)),
  * v = s / 2. */
 #include "optics.h"
@@ -20,7 +22,8 @@ static void reach(double obstruction, double s, double x, double *low, double *h
     *low = hole > 0 ? sqrt(hole) : 0;
 }
 
-/* Where the column's length has a kink: hole begins, ends, or meets the rim. Sorted, ends included. */
+/* Where the column's length has a kink: hole begins, ends, or meets the rim. Sorted, ends included.
+ */
 static int kinks(double obstruction, double s, double *at)
 {
     double end = 1 - s / 2, e = obstruction;

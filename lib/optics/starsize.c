@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* starsize.c - how wide a defocused star is, by wave optics. All is round, so the image is a Hankel
  * transform of the transfer function T, and so is the light inside a radius:
+ *
  *     I(v) = integral T(s) J0(v s) s ds,    E(v) = v integral T(s) J1(v s) ds. */
 #include "optics.h"
 
@@ -121,8 +122,9 @@ pl_status pl_star_size(const pl_optic *o, double defocus_um, double *fwhm_um, do
         return rc;
     double waves = defocus_um / (8 * o->f_ratio * o->f_ratio * o->lambda_um);
     if (!(fabs(waves) <= WAVES_MAX))
-        return pl_fail(err, PL_EARG, "defocus of %g um is more than %g waves", defocus_um,
-                       WAVES_MAX);
+        return pl_fail(err, PL_EARG,
+                       "defocus of %g um is more than %g waves, the most that is computed",
+                       defocus_um, WAVES_MAX);
     rc = transform(o, waves, &f, err);
     if (rc == PL_OK) {
         double um = 2 * o->lambda_um * o->f_ratio / PL_PI; /* diameter from v */
@@ -136,10 +138,10 @@ pl_status pl_star_size(const pl_optic *o, double defocus_um, double *fwhm_um, do
     return rc;
 }
 
-/* Growth of the FWHM at a defocus, less the growth wanted; NaN when memory is short. */
+/* Growth of the FWHM at a defocus, less the growth wanted; NaN when it cannot be had. */
 static double excess(const pl_optic *o, double fwhm0, double growth, double defocus_um, pl_err *err)
 {
-    double fwhm;
+    double fwhm = NAN;
     if (pl_star_size(o, defocus_um, &fwhm, NULL, err) != PL_OK)
         return NAN;
     return fwhm / fwhm0 - 1 - growth;
@@ -147,25 +149,27 @@ static double excess(const pl_optic *o, double fwhm0, double growth, double defo
 
 pl_status pl_star_depth(const pl_optic *o, double growth, double *half_um, pl_err *err)
 {
-    double fwhm0, lo = 0, hi;
+    double fwhm0 = NAN, lo = 0, hi = NAN;
+    pl_err why = { PL_OK, "" };
     pl_status rc = pl_star_size(o, 0, &fwhm0, NULL, err);
     if (rc != PL_OK)
         return rc;
     rc = pl_focus_depth_seeing(fwhm0, o->f_ratio, o->obstruction, growth, &hi, err);
     if (rc != PL_OK)
         return rc;
-    double e = excess(o, fwhm0, growth, hi, err);
-    for (; e < 0; e = excess(o, fwhm0, growth, hi, err)) {
+    double e = excess(o, fwhm0, growth, hi, &why);
+    while (e < 0) {
         lo = hi;
         hi *= 1.2;
+        e = excess(o, fwhm0, growth, hi, &why);
     }
     for (int i = 0; i < 18 && !isnan(e); i++) {
         double mid = (lo + hi) / 2;
-        e = excess(o, fwhm0, growth, mid, err);
+        e = excess(o, fwhm0, growth, mid, &why);
         *(e < 0 ? &lo : &hi) = mid;
     }
     if (isnan(e))
-        return err && err->code ? err->code : PL_ENOMEM;
+        return pl_fail(err, why.code, "%s", why.msg);
     *half_um = (lo + hi) / 2;
     return PL_OK;
 }

@@ -22,8 +22,8 @@ static pl_status check_obstruction(double e, pl_err *err)
 
 static pl_status check_light(double lambda_um, double f_ratio, pl_err *err)
 {
-    pl_status rc = check("wavelength in um", lambda_um, lambda_um > 0 && lambda_um <= 20,
-                         "(0, 20]", err);
+    pl_status rc =
+        check("wavelength in um", lambda_um, lambda_um > 0 && lambda_um <= 20, "(0, 20]", err);
     return rc == PL_OK ? check_ratio(f_ratio, err) : rc;
 }
 
@@ -99,8 +99,8 @@ pl_status pl_coma_w131(double aperture_mm, double mirror_ratio, double axis_arcm
                        pl_err *err)
 {
     double um;
-    pl_status rc = check("axis error in arcmin", axis_arcmin, fabs(axis_arcmin) <= 600,
-                         "[-600, 600]", err);
+    pl_status rc =
+        check("axis error in arcmin", axis_arcmin, fabs(axis_arcmin) <= 600, "[-600, 600]", err);
     if (rc == PL_OK)
         rc = coma_per_radian(aperture_mm, mirror_ratio, &um, err);
     if (rc == PL_OK)
@@ -148,8 +148,8 @@ pl_status pl_coma_w131_moments(double fwhm_um, double f_ratio, double obstructio
 pl_status pl_thermal_shift(double tube_mm, double mirror_focal_mm, double tube_cte,
                            double mirror_cte, double *um_per_c, pl_err *err)
 {
-    pl_status rc = check("tube length in mm", tube_mm, tube_mm > 0 && tube_mm <= 1e5, "(0, 1e5]",
-                         err);
+    pl_status rc =
+        check("tube length in mm", tube_mm, tube_mm > 0 && tube_mm <= 1e5, "(0, 1e5]", err);
     if (rc == PL_OK)
         rc = check("focal length in mm", mirror_focal_mm,
                    mirror_focal_mm > 0 && mirror_focal_mm <= 1e5, "(0, 1e5]", err);

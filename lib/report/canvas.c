@@ -122,8 +122,8 @@ static void draw_text(pl_canvas *c, const pl_type *type, layout at, const char *
         cairo_rotate(c->cr, -PL_PI / 2);
     if (type->halo) {
         cairo_text_path(c->cr, clean);
-        cairo_set_line_width(c->cr, 0.3 * type->size);
-        pl_canvas_tone(c, PL_TONE_PAPER, 0.85);
+        cairo_set_line_width(c->cr, 0.44 * type->size);
+        pl_canvas_tone(c, PL_TONE_PAPER, 1);
         cairo_stroke(c->cr);
         cairo_identity_matrix(c->cr);
         cairo_move_to(c->cr, at.x, at.y);

@@ -62,7 +62,7 @@ pl_rgb pl_tone_rgb(bool red, pl_tone tone)
     };
     static const double red_look[PL_TONES] = {
         [PL_TONE_PAPER] = 0,      [PL_TONE_PANEL] = 0.12, [PL_TONE_INK] = 0.56,
-        [PL_TONE_FAINT] = 0.44,   [PL_TONE_RULE] = 0.225, [PL_TONE_SHADE] = 0.19,
+        [PL_TONE_FAINT] = 0.42,   [PL_TONE_RULE] = 0.225, [PL_TONE_SHADE] = 0.19,
         [PL_TONE_ACCENT] = 0.628,
     };
     return red ? red_of(red_look[tone]) : paper_look[tone];
@@ -72,7 +72,7 @@ pl_rgb pl_ramp(bool red, double t)
 {
     t = !(t > 0) ? 0 : t > 1 ? 1 : t;
     if (red)
-        return red_of(0.36 + 0.268 * t);
+        return red_of(0.40 + 0.228 * t);
     const double chroma = 0.125, from = 4.75, to = 7.65; /* hue, radians: 272 to 438 degrees */
     double hue = from + (to - from) * t;
     return pl_from_oklab((double[]){ 0.34 + 0.36 * t, chroma * cos(hue), chroma * sin(hue) });

@@ -28,7 +28,7 @@ static void length_row(pl_string *out, const char *label, double px, double sigm
     char words[200];
     pl_digits a = pl_measured(px, sigma, 2), b = pl_measured(px * scale, sigma * scale, 2);
     if (isfinite(px) && isfinite(scale))
-        snprintf(words, sizeof words, "%s px   %s arcsec", a.s, b.s);
+        snprintf(words, sizeof words, "%s px, %s arcsec", a.s, b.s);
     else
         snprintf(words, sizeof words, "%s px", a.s);
     row(out, label, words);
@@ -117,7 +117,9 @@ static void pattern_table(pl_string *out, const pl_field *f)
         telling += pl_pattern_matters(p);
     }
     if (telling == 0)
-        pl_string_add(out, "    none stands out of the noise: even field\n");
+        pl_string_add(out, "    %s\n",
+                      pl_patterns_known(f) ? "none stands out of the noise: even field"
+                                           : "too few stars to tell");
 }
 
 static void rejected(pl_string *out, const pl_field *f)

@@ -166,7 +166,7 @@ void pl_string_bytes(pl_string *out, const char *bytes, size_t n)
 {
     if (out->failed)
         return;
-    if (out->cap - out->n <= n) {
+    if (!out->s || out->cap - out->n <= n) {
         size_t want = (out->n + n + 1) * 2;
         char *s = realloc(out->s, want);
         if (!s) {

@@ -31,8 +31,8 @@ double pl_round_to(double v, int digits);
 /* pl_source_name - "default", "header", "profile", "option". */
 const char *pl_source_name(pl_source from);
 
-/* How a text with bytes that cannot be shown is made whole. A bad byte is one that is no part of valid
- * UTF-8 (RFC 3629: no overlong form, surrogate or value above 10FFFF). */
+/* How a text with bytes that cannot be shown is made whole. A bad byte is one that is no part of
+ * valid UTF-8 (RFC 3629: no overlong form, surrogate or value above 10FFFF). */
 typedef enum {
     PL_CLEAN_VALID, /* bad bytes become U+FFFD, one each; control characters stay (JSON) */
     PL_CLEAN_SHOWN, /* control characters too: one line of valid UTF-8 (pictures, PNG chunks) */

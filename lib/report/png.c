@@ -56,7 +56,8 @@ static void write_rows(png_structp png, const pl_canvas *c, unsigned char *row)
     int stride = cairo_image_surface_get_stride(c->surface);
     for (int y = 0; y < c->height; y++) {
         const uint32_t *p = (const uint32_t *)(const void *)(pixels + (size_t)y * (size_t)stride);
-        for (int x = 0; x < c->width; x++) { /* cairo: 0x00RRGGBB in the machine's own order */
+        for (size_t x = 0; x < (size_t)c->width;
+             x++) { /* cairo: 0x00RRGGBB in the machine's own order */
             row[3 * x] = (unsigned char)(p[x] >> 16);
             row[3 * x + 1] = (unsigned char)(p[x] >> 8);
             row[3 * x + 2] = (unsigned char)p[x];

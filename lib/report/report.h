@@ -19,6 +19,9 @@ const char *pl_pattern_title(pl_pattern_name name);
 /* pl_pattern_matters - it stands out of the noise, so it has a meaning. */
 bool pl_pattern_matters(const pl_pattern *p);
 
+/* pl_patterns_known - at least one could be measured, so "none stands out" is an answer. */
+bool pl_patterns_known(const pl_field *field);
+
 const char *pl_state_word(pl_state state); /* "inside", "outside", "unsure" */
 const char *pl_cause_word(pl_cause cause); /* "focus", "air", ..., "none" */
 

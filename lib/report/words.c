@@ -21,6 +21,14 @@ bool pl_pattern_matters(const pl_pattern *p)
     return p->significance > 0 && isfinite(p->amplitude) && p->meaning[0] != '\0';
 }
 
+bool pl_patterns_known(const pl_field *field)
+{
+    for (int i = 0; i < PL_PATTERNS; i++)
+        if (isfinite(field->pattern[i].amplitude))
+            return true;
+    return false;
+}
+
 const char *pl_state_word(pl_state state)
 {
     return state == PL_INSIDE ? "inside" : state == PL_OUTSIDE ? "outside" : "unsure";
@@ -53,26 +61,18 @@ const char *pl_cause_word(pl_cause cause)
 
 const char *pl_kind_reason(pl_kind kind)
 {
-    switch (kind) {
-    case PL_SATURATED:
-        return "the core is clipped";
-    case PL_BLENDED:
-        return "a neighbour spoils the shape";
-    case PL_EDGE:
-        return "too near the edge or masked pixels";
-    case PL_SHARP:
-        return "narrower than light can be: hot pixel, cosmic ray";
-    case PL_TRAIL:
-        return "far more stretched than the field: satellite, aircraft";
-    case PL_EXTENDED:
-        return "far wider than the field: galaxy, nebula, ghost";
-    case PL_FAINT:
-        return "below the limit once measured";
-    case PL_STAR:
-    case PL_KINDS:
-        break;
-    }
-    return "";
+    static const char *const reason[PL_KINDS] = {
+        [PL_STAR] = "",
+        [PL_SATURATED] = "the core is clipped",
+        [PL_BLENDED] = "a neighbour spoils the shape",
+        [PL_EDGE] = "too near the edge or masked pixels",
+        [PL_SHARP] = "narrower than light can be: hot pixel, cosmic ray",
+        [PL_TRAIL] = "far more stretched than the field: satellite, aircraft",
+        [PL_EXTENDED] = "far wider than the field: galaxy, nebula, ghost",
+        [PL_FAINT] = "too faint to tell the shape",
+        [PL_NOISE] = "nothing above the noise once measured",
+    };
+    return reason[kind];
 }
 
 /* What plumb-field's numbers and verdict depend on. */

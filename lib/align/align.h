@@ -1,0 +1,46 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* align.h - from many stars to what the field says. Private to libplumb. */
+#ifndef PL_ALIGN_H
+#define PL_ALIGN_H
+
+#include "../star/star.h"
+
+/* ---- toward.c */
+
+/* pl_toward - a direction in words: "towards the last column and row 1".
+ * `deg` runs from +x (the last column) to +y (the last row). */
+const char *pl_toward(double deg);
+
+/* ---- cells.c */
+
+/* pl_cells_cut - cut the field into cells of about equal star count and average each.
+ *   star   in   [n] used stars
+ *   cell   out  [cells] malloc'd */
+pl_status pl_cells_cut(const pl_star *star, size_t n, const pl_field *field, pl_cell **cell,
+                       size_t *cells, pl_err *err);
+
+/* ---- pattern.c */
+
+enum { PL_PATTERN_STARS = 20 }; /* fewest that may tell a pattern */
+
+/* pl_patterns_fit - the six patterns over the field, amplitudes with errors; meanings are left to
+ * the verdict.
+ *   star  in   [n] used stars
+ *   out   out  all NaN when n < PL_PATTERN_STARS
+ *   bowl, bowl_sigma  out  growth of ln FWHM with the squared radius, at the corner
+ *   comatic, comatic_sigma  out  flare that grows outward from the centre, at the corner (+: outward) */
+typedef struct {
+    pl_pattern p[PL_PATTERNS];
+    double bowl, bowl_sigma;
+    double comatic, comatic_sigma;
+} pl_pattern_fit;
+
+pl_status pl_patterns_fit(const pl_star *star, size_t n, int width, int height, pl_pattern_fit *out,
+                          pl_err *err);
+
+/* ---- verdict.c */
+
+/* pl_field_judge - tolerances, meanings and the verdict of a field whose numbers are in place. */
+void pl_field_judge(pl_field *field, const pl_pattern_fit *fit);
+
+#endif

@@ -1,0 +1,162 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* verdict.c - what the patterns of a field mean, and whether they matter.
+ *
+ * Tolerances as amplitudes: an ellipticity pattern may reach that of the eccentricity allowed; a size
+ * slope twice the FWHM growth allowed, since the field's mean growth is half of its corner's. Coma
+ * that grows FWHM by 5 % leaves a flare of 0.0065: with u the coma's ray scale, FWHM^2 grows by
+ * 0.32 u^2 over sigma^2 (variances .45 and .19 u^2, obstruction .33), the third moment is .29 u^3,
+ * and the Gaussian weight takes 2^3 off it (derived here; the powers hold, the factor is good to some
+ * tens of per cent). The same figure is taken for three-cornered stars, for want of a better. */
+#include "align.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <string.h>
+
+static const double SIGNIFICANT = 4;
+static const double DEFAULT_ECCENTRICITY = 0.42; /* common practice, no source */
+static const double DEFAULT_GROWTH = 0.05;
+
+static const pl_cause cause_of[PL_PATTERNS] = {
+    PL_CAUSE_TRACKING, PL_CAUSE_TRACKING, PL_CAUSE_SPACING,
+    PL_CAUSE_TILT,     PL_CAUSE_COLLIMATION, PL_CAUSE_MIRROR,
+};
+
+static void set_tolerances(pl_field *f)
+{
+    double e = f->facts.eccentricity.v, g = f->facts.fwhm_growth.v;
+    if (f->facts.eccentricity.from == PL_FROM_NOWHERE) {
+        f->facts.eccentricity = (pl_num){ e = DEFAULT_ECCENTRICITY, PL_FROM_DEFAULT };
+        pl_note(&f->notes, "tolerance of eccentricity %.2f by default (--eccentricity)", e);
+    }
+    if (f->facts.fwhm_growth.from == PL_FROM_NOWHERE) {
+        f->facts.fwhm_growth = (pl_num){ g = DEFAULT_GROWTH, PL_FROM_DEFAULT };
+        pl_note(&f->notes, "tolerance of FWHM growth %.0f %% by default (--fwhm-growth)", 100 * g);
+    }
+    double chi = e * e / (2 - e * e), moment = 0.0065 * pow(g / 0.05, 1.5);
+    double tol[PL_PATTERNS] = { chi, chi, chi, 2 * g, moment, moment };
+    for (int i = 0; i < PL_PATTERNS; i++)
+        f->pattern[i].tolerance = tol[i];
+}
+
+static bool significant(const pl_pattern *p)
+{
+    return isfinite(p->amplitude) && p->significance >= SIGNIFICANT;
+}
+
+#define SAY(p, ...) snprintf((p)->meaning, sizeof(p)->meaning, __VA_ARGS__)
+
+static void say_stretch(pl_field *f, const pl_pattern_fit *fit)
+{
+    pl_pattern *p = f->pattern, *even = &p[PL_EVEN_STRETCH], *turn = &p[PL_TURNING],
+               *out = &p[PL_OUTWARD_STRETCH];
+    if (significant(even))
+        SAY(even, "all stars stretched alike along %.0f deg (from +x towards +y): tracking, guiding or "
+                  "wind during the exposure", even->angle_deg);
+    if (significant(turn))
+        SAY(turn, "stars stretched along circles around column %.0f, row %.0f: the field turned while "
+                  "exposing (polar alignment, or an unguided rotation)",
+            turn->x_px + 1, turn->y_px + 1);
+    if (!significant(out))
+        return;
+    const char *bowl = fabs(fit->bowl) > 4 * fit->bowl_sigma
+                           ? fit->bowl > 0 ? "; stars grow towards the corners" : "; stars shrink towards the corners"
+                           : "";
+    SAY(out, "corner stars stretched %s%s: corrector spacing or field curvature; try another spacing and "
+             "compare%s", out->amplitude > 0 ? "outward" : "across the radius", bowl,
+        out->amplitude > 0 ? "" : " (a field that turned about its centre looks the same)");
+}
+
+static void say_rest(pl_field *f, const pl_pattern_fit *fit)
+{
+    pl_pattern *slope = &f->pattern[PL_SIZE_SLOPE], *flare = &f->pattern[PL_FLARE],
+               *corner = &f->pattern[PL_CORNERED];
+    if (significant(slope))
+        SAY(slope, "stars grow %s, by %.0f %% from the centre to the corner: sensor or focuser tilt",
+            pl_toward(slope->angle_deg), 100 * slope->amplitude);
+    if (significant(flare))
+        SAY(flare, "every star flares %s (%.0f deg): coma alike everywhere, the mirror's axis misses the "
+                   "frame's centre: collimation%s", pl_toward(flare->angle_deg), flare->angle_deg,
+            fabs(fit->comatic) > 4 * fit->comatic_sigma ? "; coma also grows outward, as without a "
+                                                         "corrector or at a wrong spacing" : "");
+    if (significant(corner))
+        SAY(corner, "stars are three-cornered, a corner at %.0f deg: a mirror pinched by its clips or "
+                    "cell", corner->angle_deg);
+}
+
+static const char *const action_of[PL_PATTERNS] = {
+    "Look at the guiding log, balance and cable drag; shield from wind; then compare.",
+    "Improve the polar alignment, or guide nearer to the frame's centre; then compare.",
+    "Collimate first; then change the corrector's spacing a little, one way, and compare.",
+    "Collimate first; then square the sensor: a focus sweep tells which way and how far.",
+    "Collimate before anything else: a defocused star shows which way.",
+    "Loosen the mirror's clips until they just do not touch; support the mirror while you do.",
+};
+
+/* Costs in units of the tolerance, so that unlike patterns can be ranked. */
+static double cost(const pl_pattern *p, double sigmas)
+{
+    return significant(p) ? (fabs(p->amplitude) + sigmas * p->amplitude_sigma) / p->tolerance : 0;
+}
+
+/* Order of adjustment: collimate, then spacing, then tilt; tracking shows by itself. */
+static int worst_pattern(const pl_field *f)
+{
+    int worst = -1;
+    for (int i = 0; i < PL_PATTERNS; i++)
+        if (cost(&f->pattern[i], 0) > (worst < 0 ? 0 : cost(&f->pattern[worst], 0)))
+            worst = i;
+    return worst;
+}
+
+static void judge_worst(pl_field *f, int worst)
+{
+    static const char *const what[PL_PATTERNS] = {
+        "all stars are stretched alike", "the field turned while exposing",
+        "the corners are stretched", "stars grow across the field",
+        "every star flares to one side", "stars are three-cornered",
+    };
+    const pl_pattern *p = &f->pattern[worst];
+    pl_verdict *v = &f->verdict;
+    double low = cost(p, -1), high = cost(p, 1);
+    v->state = low > 1 ? PL_OUTSIDE : high > 1 ? PL_UNSURE : PL_INSIDE;
+    v->cause = v->state == PL_INSIDE ? PL_CAUSE_NONE : cause_of[worst];
+    char where[80] = "";
+    if (worst == PL_EVEN_STRETCH)
+        snprintf(where, sizeof where, " along %.0f deg", p->angle_deg);
+    else if (worst == PL_SIZE_SLOPE || worst == PL_FLARE)
+        snprintf(where, sizeof where, " %s", pl_toward(p->angle_deg));
+    snprintf(v->text, sizeof v->text, "%s%s%s: %.2g of what is tolerable",
+             v->state == PL_OUTSIDE ? "" : v->state == PL_UNSURE ? "at the limit: " : "good: ",
+             what[worst], where, cost(p, 0));
+    if (v->state == PL_INSIDE)
+        snprintf(v->action, sizeof v->action, "Nothing to do: it is visible in the numbers only.");
+    else
+        snprintf(v->action, sizeof v->action, "%s", action_of[worst]);
+}
+
+void pl_field_judge(pl_field *f, const pl_pattern_fit *fit)
+{
+    memcpy(f->pattern, fit->p, sizeof f->pattern);
+    set_tolerances(f);
+    say_stretch(f, fit);
+    say_rest(f, fit);
+    for (int i = 0; i < PL_PATTERNS; i++)
+        if (!significant(&f->pattern[i]))
+            f->pattern[i].meaning[0] = '\0';
+    pl_verdict *v = &f->verdict;
+    int worst = worst_pattern(f);
+    if (!isfinite(f->pattern[0].amplitude)) {
+        v->state = PL_UNSURE;
+        v->cause = PL_CAUSE_NONE;
+        snprintf(v->text, sizeof v->text, "cannot tell: %zu usable stars, %d are needed to judge a field",
+                 f->used, PL_PATTERN_STARS);
+        snprintf(v->action, sizeof v->action, "Expose longer, or point at a richer field.");
+    } else if (worst < 0) {
+        v->state = PL_INSIDE;
+        v->cause = PL_CAUSE_NONE;
+        snprintf(v->text, sizeof v->text, "even field: no fault's pattern stands out of the noise");
+        snprintf(v->action, sizeof v->action, "Nothing to do.");
+    } else
+        judge_worst(f, worst);
+}
