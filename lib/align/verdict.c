@@ -6,7 +6,12 @@
  * that grows FWHM by 5 % leaves a flare of 0.0065: with u the coma's ray scale, FWHM^2 grows by
  * 0.32 u^2 over sigma^2 (variances .45 and .19 u^2, obstruction .33), the third moment is .29 u^3,
  * and the Gaussian weight takes 2^3 off it (derived here; the powers hold, the factor is good to some
- * tens of per cent). The same figure is taken for three-cornered stars, for want of a better. */
+ * tens of per cent). The same figure is taken for three-cornered stars, for want of a better.
+ *
+ * One fault can wear several patterns. Coma also stretches: by 0.04 in chi at that flare, growing as
+ * its 2/3 power (same derivation). More stretch than this is tracking, and a star that wandered
+ * unevenly flares and has corners too: then neither says anything about the optics. A field that
+ * turned widens and stretches stars away from the pivot. */
 #include "align.h"
 
 #include <math.h>
@@ -16,6 +21,7 @@
 static const double SIGNIFICANT = 4;
 static const double DEFAULT_ECCENTRICITY = 0.42; /* common practice, no source */
 static const double DEFAULT_GROWTH = 0.05;
+static const double FLARE_OF_5_PERCENT = 0.0065, STRETCH_OF_5_PERCENT = 0.04;
 
 static const pl_cause cause_of[PL_PATTERNS] = {
     PL_CAUSE_TRACKING, PL_CAUSE_TRACKING, PL_CAUSE_SPACING,
@@ -25,15 +31,11 @@ static const pl_cause cause_of[PL_PATTERNS] = {
 static void set_tolerances(pl_field *f)
 {
     double e = f->facts.eccentricity.v, g = f->facts.fwhm_growth.v;
-    if (f->facts.eccentricity.from == PL_FROM_NOWHERE) {
+    if (f->facts.eccentricity.from == PL_FROM_NOWHERE)
         f->facts.eccentricity = (pl_num){ e = DEFAULT_ECCENTRICITY, PL_FROM_DEFAULT };
-        pl_note(&f->notes, "tolerance of eccentricity %.2f by default (--eccentricity)", e);
-    }
-    if (f->facts.fwhm_growth.from == PL_FROM_NOWHERE) {
+    if (f->facts.fwhm_growth.from == PL_FROM_NOWHERE)
         f->facts.fwhm_growth = (pl_num){ g = DEFAULT_GROWTH, PL_FROM_DEFAULT };
-        pl_note(&f->notes, "tolerance of FWHM growth %.0f %% by default (--fwhm-growth)", 100 * g);
-    }
-    double chi = e * e / (2 - e * e), moment = 0.0065 * pow(g / 0.05, 1.5);
+    double chi = e * e / (2 - e * e), moment = FLARE_OF_5_PERCENT * pow(g / 0.05, 1.5);
     double tol[PL_PATTERNS] = { chi, chi, chi, 2 * g, moment, moment };
     for (int i = 0; i < PL_PATTERNS; i++)
         f->pattern[i].tolerance = tol[i];
@@ -44,24 +46,51 @@ static bool significant(const pl_pattern *p)
     return isfinite(p->amplitude) && p->significance >= SIGNIFICANT;
 }
 
+/* Which patterns are only the dress of another one. */
+struct dress {
+    bool of_coma;     /* the even stretch */
+    bool of_tracking; /* flare and corners */
+    bool of_turning;  /* even and outward stretch, size slope */
+};
+
+static double between_axes(double a, double b)
+{
+    double d = fmod(fabs(a - b), 180);
+    return d > 90 ? 180 - d : d;
+}
+
+static struct dress undress(const pl_pattern *p)
+{
+    const pl_pattern *even = &p[PL_EVEN_STRETCH], *flare = &p[PL_FLARE], *turn = &p[PL_TURNING];
+    struct dress d = { .of_turning = significant(turn) };
+    if (!significant(even) || !significant(flare))
+        return d;
+    double coma = STRETCH_OF_5_PERCENT * pow(flare->amplitude / FLARE_OF_5_PERCENT, 2.0 / 3);
+    d.of_coma = even->amplitude < 1.5 * coma && between_axes(even->angle_deg, flare->angle_deg) < 25;
+    d.of_tracking = !d.of_coma && even->amplitude > 0.5 * coma && even->amplitude > even->tolerance;
+    return d;
+}
+
+static bool is_dress(const struct dress *d, const pl_pattern *p, int i)
+{
+    bool stretch = i == PL_EVEN_STRETCH || i == PL_OUTWARD_STRETCH || i == PL_SIZE_SLOPE;
+    return (i == PL_EVEN_STRETCH && d->of_coma) || ((i == PL_FLARE || i == PL_CORNERED) && d->of_tracking) ||
+           (stretch && d->of_turning && fabs(p[i].amplitude) < p[PL_TURNING].amplitude);
+}
+
 #define SAY(p, ...) snprintf((p)->meaning, sizeof(p)->meaning, __VA_ARGS__)
 
 static void say_stretch(pl_field *f, const pl_pattern_fit *fit)
 {
     pl_pattern *p = f->pattern, *even = &p[PL_EVEN_STRETCH], *turn = &p[PL_TURNING],
                *out = &p[PL_OUTWARD_STRETCH];
-    if (significant(even))
-        SAY(even, "all stars stretched alike along %.0f deg (from +x towards +y): tracking, guiding or "
-                  "wind during the exposure", even->angle_deg);
-    if (significant(turn))
-        SAY(turn, "stars stretched along circles around column %.0f, row %.0f: the field turned while "
-                  "exposing (polar alignment, or an unguided rotation)",
-            turn->x_px + 1, turn->y_px + 1);
-    if (!significant(out))
-        return;
-    const char *bowl = fabs(fit->bowl) > 4 * fit->bowl_sigma
-                           ? fit->bowl > 0 ? "; stars grow towards the corners" : "; stars shrink towards the corners"
-                           : "";
+    SAY(even, "all stars stretched alike along %.0f deg (from +x towards +y): tracking, guiding or wind "
+              "during the exposure", even->angle_deg);
+    SAY(turn, "stars stretched along circles around column %.0f, row %.0f: the field turned while exposing "
+              "(polar alignment, or an unguided rotation)", turn->x_px + 1, turn->y_px + 1);
+    const char *bowl = fabs(fit->bowl) < 4 * fit->bowl_sigma ? ""
+                       : fit->bowl > 0 ? "; stars grow towards the corners"
+                                       : "; stars shrink towards the corners";
     SAY(out, "corner stars stretched %s%s: corrector spacing or field curvature; try another spacing and "
              "compare%s", out->amplitude > 0 ? "outward" : "across the radius", bowl,
         out->amplitude > 0 ? "" : " (a field that turned about its centre looks the same)");
@@ -71,17 +100,28 @@ static void say_rest(pl_field *f, const pl_pattern_fit *fit)
 {
     pl_pattern *slope = &f->pattern[PL_SIZE_SLOPE], *flare = &f->pattern[PL_FLARE],
                *corner = &f->pattern[PL_CORNERED];
-    if (significant(slope))
-        SAY(slope, "stars grow %s, by %.0f %% from the centre to the corner: sensor or focuser tilt",
-            pl_toward(slope->angle_deg), 100 * slope->amplitude);
-    if (significant(flare))
-        SAY(flare, "every star flares %s (%.0f deg): coma alike everywhere, the mirror's axis misses the "
-                   "frame's centre: collimation%s", pl_toward(flare->angle_deg), flare->angle_deg,
-            fabs(fit->comatic) > 4 * fit->comatic_sigma ? "; coma also grows outward, as without a "
-                                                         "corrector or at a wrong spacing" : "");
-    if (significant(corner))
-        SAY(corner, "stars are three-cornered, a corner at %.0f deg: a mirror pinched by its clips or "
-                    "cell", corner->angle_deg);
+    SAY(slope, "stars grow %s, by %.0f %% from the centre to the corner: sensor or focuser tilt",
+        pl_toward(slope->angle_deg), 100 * slope->amplitude);
+    SAY(flare, "every star flares %s (%.0f deg): coma alike everywhere, the mirror's axis misses the "
+               "frame's centre: collimation%s", pl_toward(flare->angle_deg), flare->angle_deg,
+        fabs(fit->comatic) > 4 * fit->comatic_sigma
+            ? "; coma also grows outward, as without a corrector or at a wrong spacing" : "");
+    SAY(corner, "stars are three-cornered, a corner at %.0f deg: a mirror pinched by its clips or cell",
+        corner->angle_deg);
+}
+
+static void say_dress(pl_field *f, const struct dress *d)
+{
+    for (int i = 0; i < PL_PATTERNS; i++) {
+        pl_pattern *p = &f->pattern[i];
+        if (!significant(p))
+            p->meaning[0] = '\0';
+        else if (is_dress(d, f->pattern, i))
+            SAY(p, i == PL_EVEN_STRETCH && d->of_coma ? "as much as the coma below stretches stars: same cause"
+                   : d->of_turning ? "part of the turning: same cause"
+                                   : "an uneven drift leaves this too; judge the optics on a frame that "
+                                     "tracked well");
+    }
 }
 
 static const char *const action_of[PL_PATTERNS] = {
@@ -99,12 +139,12 @@ static double cost(const pl_pattern *p, double sigmas)
     return significant(p) ? (fabs(p->amplitude) + sigmas * p->amplitude_sigma) / p->tolerance : 0;
 }
 
-/* Order of adjustment: collimate, then spacing, then tilt; tracking shows by itself. */
-static int worst_pattern(const pl_field *f)
+static int worst_pattern(const pl_field *f, const struct dress *d)
 {
     int worst = -1;
     for (int i = 0; i < PL_PATTERNS; i++)
-        if (cost(&f->pattern[i], 0) > (worst < 0 ? 0 : cost(&f->pattern[worst], 0)))
+        if (!is_dress(d, f->pattern, i) &&
+            cost(&f->pattern[i], 0) > (worst < 0 ? 0 : cost(&f->pattern[worst], 0)))
             worst = i;
     return worst;
 }
@@ -126,9 +166,12 @@ static void judge_worst(pl_field *f, int worst)
         snprintf(where, sizeof where, " along %.0f deg", p->angle_deg);
     else if (worst == PL_SIZE_SLOPE || worst == PL_FLARE)
         snprintf(where, sizeof where, " %s", pl_toward(p->angle_deg));
-    snprintf(v->text, sizeof v->text, "%s%s%s: %.2g of what is tolerable",
-             v->state == PL_OUTSIDE ? "" : v->state == PL_UNSURE ? "at the limit: " : "good: ",
-             what[worst], where, cost(p, 0));
+    if (v->state == PL_OUTSIDE)
+        snprintf(v->text, sizeof v->text, "%s%s: %.*f times what is tolerable", what[worst], where,
+                 cost(p, 0) < 9.95, cost(p, 0));
+    else
+        snprintf(v->text, sizeof v->text, "%s: %s%s, %.0f %% of what is tolerable",
+                 v->state == PL_UNSURE ? "at the limit" : "good", what[worst], where, 100 * cost(p, 0));
     if (v->state == PL_INSIDE)
         snprintf(v->action, sizeof v->action, "Nothing to do: it is visible in the numbers only.");
     else
@@ -139,13 +182,12 @@ void pl_field_judge(pl_field *f, const pl_pattern_fit *fit)
 {
     memcpy(f->pattern, fit->p, sizeof f->pattern);
     set_tolerances(f);
+    struct dress d = undress(f->pattern);
     say_stretch(f, fit);
     say_rest(f, fit);
-    for (int i = 0; i < PL_PATTERNS; i++)
-        if (!significant(&f->pattern[i]))
-            f->pattern[i].meaning[0] = '\0';
+    say_dress(f, &d);
     pl_verdict *v = &f->verdict;
-    int worst = worst_pattern(f);
+    int worst = worst_pattern(f, &d);
     if (!isfinite(f->pattern[0].amplitude)) {
         v->state = PL_UNSURE;
         v->cause = PL_CAUSE_NONE;
