@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { OPT_TABLE = 0x400, OPT_STARS, OPT_PLAIN, OPT_BEST, DEFAULT_BEST = 800 };
+enum { OPT_TABLE = 0x400, OPT_STARS, OPT_PLAIN, OPT_BEST, DEFAULT_BEST = 600 };
 
 struct own {
     const char *table;
@@ -16,7 +16,7 @@ struct own {
 };
 
 static const cli_option options[] = {
-    { "best", OPT_BEST, "N", "measure at most N stars, spread over the field (0: all; default 800)" },
+    { "best", OPT_BEST, "N", "measure at most N stars, spread over the field (0: all; default 600)" },
     { "stars", OPT_STARS, NULL, "with --json: list every star" },
     { "table", OPT_TABLE, "FILE", "write the stars as an ECSV table (several frames: a directory)" },
     { "plain", OPT_PLAIN, NULL, "with --png: leave the frame out of the picture" },

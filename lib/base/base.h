@@ -59,14 +59,15 @@ void pl_robust_mean(double *v, size_t n, double *centre, double *sigma, double *
 
 /* ---- lsq.c */
 
-/* pl_lsq_fit - weighted linear least squares, optionally robust (Tukey bisquare).
+/* pl_lsq_fit - weighted, robust linear least squares (Tukey bisquare); p at most 12.
  *   rows  in   [n][p] row-major design matrix, divided by sigma already
  *   rhs   in   [n] measured values, divided by sigma already
  *   coef  out  [p]
  *   cov   out  [p][p] for unit-variance rows, scaled by the robust scatter of the residuals when
  *              that exceeds 1; may be NULL
  *   scale out  that scatter (1 = errors were right); may be NULL
- * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer. */
+ * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer; outputs untouched
+ * then. */
 pl_status pl_lsq_fit(const double *rows, const double *rhs, size_t n, size_t p, double *coef,
                      double *cov, double *scale, pl_err *err);
 

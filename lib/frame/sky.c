@@ -9,7 +9,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { PAIRS = 8, CLIP_ROUNDS = 4, START_VALUES = 128 }; /* row pairs sampled a cell; every phase is in each pair */
+enum { PAIRS = 8, CLIP_ROUNDS = 4, START_VALUES = 63 }; /* row pairs sampled a cell; every phase is in each pair */
 
 struct survey {
     const pl_frame *frame;
@@ -20,12 +20,15 @@ struct survey {
 static int cell_side(int width, int height)
 {
     int side = width < height ? width : height;
-    return side >= 2048 ? 128 : side >= 400 ? 64 : 32;
+    return side >= 4096 ? 256 : side >= 2048 ? 128 : side >= 400 ? 64 : 32;
 }
 
 /* Where to start clipping: median and MAD of every so many values. */
 static void start_clip(const float *v, size_t n, double *centre, double *sigma)
 {
+    *centre = *sigma = NAN;
+    if (n == 0)
+        return;
     float some[START_VALUES];
     size_t stride = (n + START_VALUES - 1) / START_VALUES, m = 0;
     for (size_t i = 0; i < n; i += stride)
@@ -36,16 +39,14 @@ static void start_clip(const float *v, size_t n, double *centre, double *sigma)
     *sigma = 1.4826 * pl_medianf(some, m);
 }
 
-/* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times. The
- * first sigma is a MAD's; later ones are clipped standard deviations, which unlike a MAD are right
+/* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times from the
+ * start (c, s). The first sigma is a MAD's; later ones are clipped standard deviations, which unlike a MAD are right
  * for coarsely digitised data too (1.0144: what clipping a Gaussian at 3 sigma takes off). */
-static void clipped(const float *v, size_t n, double *mean, double *sigma)
+static void clipped(const float *v, size_t n, double c, double s, double *mean, double *sigma)
 {
-    double c, s;
     *mean = *sigma = NAN;
     if (n < 8)
         return;
-    start_clip(v, n, &c, &s);
     if (!(s > 0)) { /* more than half alike: take the spread of all as a start */
         double sum = 0;
         for (size_t i = 0; i < n; i++)
@@ -85,9 +86,10 @@ static void measure_cell(const float *rows, int width, int n_rows, int x0, int x
                 d[nd++] = row[x + 2] - row[x];
         }
     }
-    double ignored;
-    clipped(v, n, level, &ignored);
-    clipped(d, nd, &ignored, noise);
+    double ignored, centre, sigma, scatter;
+    start_clip(v, n, &centre, &sigma);
+    clipped(v, n, centre, sigma, level, &scatter);
+    clipped(d, nd, 0, M_SQRT2 * scatter, &ignored, noise);
     *noise *= M_SQRT1_2; /* a difference of two pixels */
 }
 

@@ -119,8 +119,8 @@ static double enclosed(const pl_moffat *fit, double r, double *slope)
 /* Residual light inside r, pixel edges soft. */
 static double soft(const pl_stamp *st, const pl_moffat *fit, int i, double r)
 {
-    double d = hypot(st->x0 + i % st->w - fit->p[PL_MF_X], st->y0 + i / st->w - fit->p[PL_MF_Y]);
-    return st->use[i] * fmin(1, fmax(0, r - d + 0.5));
+    double in = r - sqrt(pl_stamp_d2(st, i, fit->p[PL_MF_X], fit->p[PL_MF_Y])) + 0.5;
+    return in <= 0 ? 0 : in >= 1 ? st->use[i] : in * st->use[i];
 }
 
 static double inside(const pl_stamp *st, const pl_moffat *fit, const float *model, double r)

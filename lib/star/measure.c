@@ -41,7 +41,7 @@ static double box_light(const pl_stamp *st, double x, double y, double r)
 {
     double sum = 0;
     for (int i = 0; i < st->w * st->h; i++)
-        if (hypot(st->x0 + i % st->w - x, st->y0 + i / st->w - y) < r)
+        if (pl_stamp_d2(st, i, x, y) < r * r)
             sum += st->use[i] * (st->value[i] - st->sky);
     return sum / st->share;
 }
@@ -99,7 +99,7 @@ static double brightest(const pl_stamp *st, double x, double y, double r)
 {
     double top = 0;
     for (int i = 0; i < st->w * st->h; i++)
-        if (st->use[i] > 0 && hypot(st->x0 + i % st->w - x, st->y0 + i / st->w - y) < r)
+        if (st->use[i] > 0 && pl_stamp_d2(st, i, x, y) < r * r)
             top = fmax(top, st->value[i] - st->sky);
     return top;
 }
@@ -174,9 +174,9 @@ static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
     double core = 1.2 * exp(fit->p[PL_MF_SIZE] + hypot(fit->p[PL_MF_ETA1], fit->p[PL_MF_ETA2]));
     for (int i = 0; i < st->w * st->h; i++) {
         double rest = st->value[i] - model[i] - fit->p[PL_MF_SKY], light = fmax(0, model[i]);
-        double d = hypot(st->x0 + i % st->w - fit->p[PL_MF_X], st->y0 + i / st->w - fit->p[PL_MF_Y]);
-        if (st->use[i] > 0 && d > core && rest > 5.5 * sqrt(st->var + light / st->gain) &&
-            rest > 0.5 * light) {
+        if (st->use[i] > 0 && rest > 0.5 * light &&
+            rest * rest > 30 * (st->var + light / st->gain) && /* 5.5 sigma */
+            pl_stamp_d2(st, i, fit->p[PL_MF_X], fit->p[PL_MF_Y]) > core * core) {
             st->use[i] = 0;
             hits++;
         }

@@ -5,6 +5,12 @@
 #include <math.h>
 #include <string.h>
 
+double pl_stamp_d2(const pl_stamp *st, int i, double x, double y)
+{
+    double dx = st->x0 + i % st->w - x, dy = st->y0 + i / st->w - y;
+    return dx * dx + dy * dy;
+}
+
 static bool wanted(const pl_site *s, char colour, int x, int y)
 {
     return !s->mosaic[0] || s->mosaic[2 * (y & 1) + (x & 1)] == colour;
@@ -37,8 +43,7 @@ static bool is_saturated(const pl_site *s, const pl_stamp *st, double cx, double
     int flat = 0;
     for (int pass = 0; pass < 2; pass++)
         for (int i = 0; i < st->w * st->h; i++) {
-            double d = hypot(st->x0 + i % st->w - cx, st->y0 + i / st->w - cy);
-            if (d > core || st->use[i] == 0)
+            if (st->use[i] == 0 || pl_stamp_d2(st, i, cx, cy) > core * core)
                 continue;
             if (pass == 0)
                 top = fmaxf(top, st->value[i]);
@@ -71,7 +76,7 @@ static double reach(const pl_site *s, double peak, double fwhm)
 static void mask_disc(pl_stamp *st, double x, double y, double r)
 {
     for (int i = 0; i < st->w * st->h; i++)
-        if (hypot(st->x0 + i % st->w - x, st->y0 + i / st->w - y) < r)
+        if (pl_stamp_d2(st, i, x, y) < r * r)
             st->use[i] = 0;
 }
 
@@ -100,7 +105,7 @@ static bool mask_neighbours(const pl_site *s, size_t me, double radius, pl_stamp
 static bool core_is_whole(const pl_stamp *st, double cx, double cy, double core)
 {
     for (int i = 0; i < st->w * st->h; i++)
-        if (!isfinite(st->value[i]) && hypot(st->x0 + i % st->w - cx, st->y0 + i / st->w - cy) < core)
+        if (!isfinite(st->value[i]) && pl_stamp_d2(st, i, cx, cy) < core * core)
             return false;
     return true;
 }
@@ -112,7 +117,7 @@ static void choose_pixels(const pl_site *s, char colour, const pl_bump *b, doubl
     for (int i = 0; i < st->w * st->h; i++) {
         int x = st->x0 + i % st->w, y = st->y0 + i / st->w;
         bool ok = isfinite(st->value[i]) && wanted(s, colour, x, y) &&
-                  hypot(x - b->x_px, y - b->y_px) <= radius;
+                  pl_stamp_d2(st, i, b->x_px, b->y_px) <= radius * radius;
         st->use[i] = ok;
         st->value[i] =
             ok ? st->value[i] - (level[2 * (y & 1) + (x & 1)] - (float)st->sky) : (float)st->sky;

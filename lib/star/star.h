@@ -86,6 +86,9 @@ typedef struct {
  * PL_BLENDED). */
 pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *out);
 
+/* pl_stamp_d2 - squared distance of a stamp's pixel i from a place in the frame, px^2. */
+double pl_stamp_d2(const pl_stamp *stamp, int i, double x, double y);
+
 /* ---- moffat.c */
 
 enum { PL_MF_FLUX, PL_MF_X, PL_MF_Y, PL_MF_SIZE, PL_MF_ETA1, PL_MF_ETA2, PL_MF_SKY, PL_MF_INVBETA,

@@ -83,22 +83,30 @@ static int by_value(const void *a, const void *b)
     return p->value < q->value ? -1 : p->value > q->value;
 }
 
-static double weighted_median(struct weighted *w, size_t n)
+/* 1 / beta of the frame: the mean weighted by errors, of what lies within 3 sigma of the weighted
+ * median; the median itself near zero, where the bound cuts the scatter of a Gaussian's 1 / beta on
+ * one side and would push a mean off. */
+static double typical_invbeta(struct weighted *w, size_t n)
 {
-    double all = 0, sum = 0;
+    const double near_bound = 0.03;
+    double all = 0, half = 0, sum = 0, weight = 0;
     for (size_t i = 0; i < n; i++)
         all += w[i].weight;
     qsort(w, n, sizeof *w, by_value);
-    size_t i = 0;
-    while (i + 1 < n && (sum += w[i].weight) < 0.5 * all)
-        i++;
-    return w[i].value;
+    size_t m = 0;
+    while (m + 1 < n && (half += w[m].weight) < 0.5 * all)
+        m++;
+    double median = w[m].value;
+    for (size_t i = 0; i < n; i++)
+        if (pow(w[i].value - median, 2) * w[i].weight < 9) {
+            sum += w[i].value * w[i].weight;
+            weight += w[i].weight;
+        }
+    return median < near_bound ? median : sum / weight;
 }
 
-/* Median width and stretch of the plausible stars, and beta: the median of 1 / beta weighted by its
- * errors (a mean would be pushed off where a Gaussian's 1 / beta piles up at its bound). One beta for
- * the frame: it hardly differs over a field, and free it would cost every star a third of its
- * accuracy in width. */
+/* Median width and stretch of the plausible stars, and one beta for the frame: it hardly differs over
+ * a field, and free it would cost every star a third of its accuracy in width. */
 static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
 {
     double width[FIRST_LOOK_MOST], major[FIRST_LOOK_MOST];
@@ -115,7 +123,7 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
         return;
     site->fwhm = pl_median(width, m);
     site->stretch = fmin(2, pl_median(major, m));
-    site->beta = 1 / weighted_median(shape, m);
+    site->beta = 1 / typical_invbeta(shape, m);
 }
 
 static void first_look(struct crew *c, size_t turns, int jobs)
