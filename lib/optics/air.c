@@ -47,7 +47,7 @@ double pl_air_reach(const pl_optic *o)
 
 double pl_air_width(const pl_optic *o, double waves)
 {
-    double air = PL_PI * o->seeing_arcsec * PL_ARCSEC_RAD * o->aperture_mm * 1e3 / o->lambda_um;
-    double blur = 8 * PL_PI * fabs(waves);
-    return sqrt(PL_PI * PL_PI * 1.06 + air * air + blur * blur);
+    double air = M_PI * o->seeing_arcsec * PL_ARCSEC_RAD * o->aperture_mm * 1e3 / o->lambda_um;
+    double blur = 8 * M_PI * fabs(waves);
+    return sqrt(M_PI * M_PI * 1.06 + air * air + blur * blur);
 }

@@ -38,7 +38,7 @@ static double difference(double coma, double tilt, double x, double y, double p,
 static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double coma, double s,
                      double c, double d, pl_column *work, double *re, double *im)
 {
-    double area = PL_PI * (1 - e * e);
+    double area = M_PI * (1 - e * e);
     double tilt = coma * 2 * (1 + e * e + e * e * e * e) / (3 * (1 + e * e));
     size_t n = pl_pupil_columns(rx, e, s, 1 + (int)(fabs(coma) * s), work);
     *re = *im = 0;
@@ -48,7 +48,7 @@ static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double co
             double y = (k < ry->n ? 1 : -1) * (mid + half * ry->x[k % ry->n]);
             double w = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
             double phase =
-                2 * PL_PI *
+                2 * M_PI *
                 difference(coma, tilt, work[i].x * c - y * d, work[i].x * d + y * c, s * c, s * d);
             *re += w * cos(phase);
             *im += w * sin(phase);
@@ -63,12 +63,12 @@ static void transform(const pl_optic *o, double coma, struct image *g, pl_column
     struct wave *f = g->wave;
     for (int i = 0; i < RADIAL; i++)
         for (int k = 0; k < ANGLES; k++, f++) {
-            double s = half * (1 + rs.x[i]), a = PL_PI / 2 * (k + 0.5) / ANGLES, re, im;
+            double s = half * (1 + rs.x[i]), a = M_PI / 2 * (k + 0.5) / ANGLES, re, im;
             double w = rs.w[i] * half * s * pl_air_transfer(o, s);
             transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), work, &re, &im);
             *f = (struct wave){ s * cos(a), s * sin(a), w * re, w * im };
         }
-    double air = pl_air_width(o, 0), blur = 6 * PL_PI * coma; /* 6 pi C: the tangential coma in v */
+    double air = pl_air_width(o, 0), blur = 6 * M_PI * coma; /* 6 pi C: the tangential coma in v */
     g->width = sqrt(air * air + blur * blur);
 }
 
@@ -125,7 +125,7 @@ static double half_diameter(const struct image *g)
 {
     double peak = peak_at(g), half = intensity(g, peak, 0) / 2, sum = 0;
     for (int i = 0; i < CONTOUR; i++) {
-        double a = PL_PI * (i + 0.5) / CONTOUR, r = half_radius(g, peak, half, cos(a), sin(a));
+        double a = M_PI * (i + 0.5) / CONTOUR, r = half_radius(g, peak, half, cos(a), sin(a));
         sum += r * r;
     }
     return 2 * sqrt(sum / CONTOUR);
@@ -145,7 +145,7 @@ pl_status pl_star_coma(const pl_optic *o, double w131_um, double *fwhm_um, pl_er
     pl_column *work = malloc(PL_COLUMNS_MAX * sizeof *work);
     if (g && work) {
         transform(o, coma, g, work);
-        *fwhm_um = o->lambda_um * o->f_ratio / PL_PI * half_diameter(g); /* v to um */
+        *fwhm_um = o->lambda_um * o->f_ratio / M_PI * half_diameter(g); /* v to um */
     } else {
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
     }

@@ -21,7 +21,7 @@ pl_gauss pl_gauss_rule(int n)
 {
     pl_gauss rule = { .n = n };
     for (int i = 0; i < n; i++) {
-        double slope, x = cos(PL_PI * (i + 0.75) / (n + 0.5)); /* within Newton's reach */
+        double slope, x = cos(M_PI * (i + 0.75) / (n + 0.5)); /* within Newton's reach */
         for (int k = 0; k < 8; k++) {
             double p = legendre(n, x, &slope);
             x -= p / slope;

@@ -9,9 +9,8 @@
 
 #include "../base/base.h"
 
-#define PL_PI         3.14159265358979323846
-#define PL_ARCSEC_RAD (PL_PI / 648000.0)
-#define PL_ARCMIN_RAD (PL_PI / 10800.0)
+#define PL_ARCSEC_RAD (M_PI / 648000.0)
+#define PL_ARCMIN_RAD (M_PI / 10800.0)
 
 /* ---- gauss.c */
 

@@ -49,7 +49,7 @@ static size_t piece(const pl_gauss *rule, double obstruction, double s, double f
                     int panels, pl_column *out)
 {
     size_t n = 0;
-    double half = PL_PI / (2 * panels);
+    double half = M_PI / (2 * panels);
     for (int k = 0; k < panels; k++)
         for (int i = 0; i < rule->n; i++) {
             double t = half * (2 * k + 1 + rule->x[i]);
@@ -81,10 +81,10 @@ size_t pl_pupil_columns(const pl_gauss *rule, double obstruction, double s, int 
 double pl_pupil_transfer(const pl_gauss *rule, double obstruction, double waves, double s,
                          pl_column *work)
 {
-    double phase = 4 * PL_PI * waves * s, sum = 0;
+    double phase = 4 * M_PI * waves * s, sum = 0;
     int panels = 1 + (int)(fabs(phase) * (1 - s / 2) / 12);
     size_t n = pl_pupil_columns(rule, obstruction, s, panels, work);
     for (size_t i = 0; i < n; i++)
         sum += work[i].weight * (work[i].high - work[i].low) * cos(phase * work[i].x);
-    return 4 * sum / (PL_PI * (1 - obstruction * obstruction));
+    return 4 * sum / (M_PI * (1 - obstruction * obstruction));
 }

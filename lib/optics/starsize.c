@@ -127,7 +127,7 @@ pl_status pl_star_size(const pl_optic *o, double defocus_um, double *fwhm_um, do
                        defocus_um, WAVES_MAX);
     rc = transform(o, waves, &f, err);
     if (rc == PL_OK) {
-        double um = 2 * o->lambda_um * o->f_ratio / PL_PI; /* diameter from v */
+        double um = 2 * o->lambda_um * o->f_ratio / M_PI; /* diameter from v */
         if (fwhm_um)
             *fwhm_um = um * half_width(&f);
         if (hfd_um)

@@ -79,7 +79,7 @@ pl_status pl_airy_radius(double lambda_um, double f_ratio, double obstruction, d
         double v = (lo + hi) / 2;
         *(gsl_sf_bessel_J1(v) > e * gsl_sf_bessel_J1(e * v) ? &lo : &hi) = v;
     }
-    *radius_um = lo / PL_PI * lambda_um * f_ratio;
+    *radius_um = lo / M_PI * lambda_um * f_ratio;
     return PL_OK;
 }
 

@@ -107,8 +107,8 @@ static void camera(struct work *w)
     z->pixel_um = f->pixel_um.v;
     double mm_px = z->pixel_um * 1e-3;
     z->scale_arcsec_px = mm_px / z->focal_mm / PL_ARCSEC_RAD;
-    z->width_deg = 2 * atan(f->width_px.v * mm_px / 2 / z->focal_mm) * 180 / PL_PI;
-    z->height_deg = 2 * atan(f->height_px.v * mm_px / 2 / z->focal_mm) * 180 / PL_PI;
+    z->width_deg = 2 * atan(f->width_px.v * mm_px / 2 / z->focal_mm) * 180 / M_PI;
+    z->height_deg = 2 * atan(f->height_px.v * mm_px / 2 / z->focal_mm) * 180 / M_PI;
     z->diagonal_mm =
         known(&w->opt->field) ? w->opt->field.v : hypot(f->width_px.v, f->height_px.v) * mm_px;
     if (isnan(z->pixel_um))

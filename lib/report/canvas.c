@@ -119,7 +119,7 @@ static void draw_text(pl_canvas *c, const pl_type *type, layout at, const char *
     set_font(c, type);
     cairo_move_to(c->cr, at.x, at.y);
     if (type->up)
-        cairo_rotate(c->cr, -PL_PI / 2);
+        cairo_rotate(c->cr, -M_PI / 2);
     if (type->halo) {
         cairo_text_path(c->cr, clean);
         cairo_set_line_width(c->cr, 0.44 * type->size);
@@ -128,7 +128,7 @@ static void draw_text(pl_canvas *c, const pl_type *type, layout at, const char *
         cairo_identity_matrix(c->cr);
         cairo_move_to(c->cr, at.x, at.y);
         if (type->up)
-            cairo_rotate(c->cr, -PL_PI / 2);
+            cairo_rotate(c->cr, -M_PI / 2);
     }
     pl_canvas_tone(c, type->tone, 1);
     cairo_show_text(c->cr, clean);

@@ -13,8 +13,7 @@
 
 #include <cairo.h>
 
-#ifndef PL_PI
-#define PL_PI 3.14159265358979323846
+#ifndef M_PI
 #endif
 
 /* ---- colour.c: no traffic lights; meaning is carried by words, lightness and dashes */

@@ -36,8 +36,8 @@ double pl_map_y(const pl_map *m, double y_px)
 
 void pl_map_turn(const pl_map *m, double deg, double *dx, double *dy)
 {
-    *dx = cos(deg * PL_PI / 180);
-    *dy = (m->top_down ? 1 : -1) * sin(deg * PL_PI / 180);
+    *dx = cos(deg * M_PI / 180);
+    *dy = (m->top_down ? 1 : -1) * sin(deg * M_PI / 180);
 }
 
 pl_tone pl_map_star_tone(const pl_map *m)
@@ -59,9 +59,11 @@ static double star_ellipticity(const pl_star *s)
                                 : ellipticity(hypot(s->chi1, s->chi2));
 }
 
+/* Faint stars are stretched by their noise alone: only those that know their shape are drawn. */
 static bool is_shown(const pl_star *s)
 {
-    return s->kind == PL_STAR && isfinite(s->x_px) && isfinite(s->y_px) && isfinite(s->angle_deg) &&
+    const double most_error = 0.06;
+    return s->kind == PL_STAR && !(s->chi_sigma > most_error) && isfinite(s->x_px) && isfinite(s->y_px) && isfinite(s->angle_deg) &&
            isfinite(star_ellipticity(s));
 }
 
@@ -119,7 +121,7 @@ static void zone_mark(const pl_map *m, const pl_cell *z)
     for (int pass = 0; pass < 2; pass++) {
         pl_canvas_tone(m->c, pass ? PL_TONE_INK : PL_TONE_PAPER, pass ? 1 : 0.8);
         if (telling)
-            dash(m, x, y, 90 / PL_PI * atan2(z->chi2, z->chi1), e);
+            dash(m, x, y, 90 / M_PI * atan2(z->chi2, z->chi1), e);
         else
             dash(m, x, y, 0, 0);
         cairo_set_line_width(m->c->cr, pass ? 5 : 8.5);

@@ -69,7 +69,10 @@ static void field_table(pl_string *out, const pl_field *f)
              pl_measured(f->elongation_deg, f->elongation_sigma_deg, 0).s,
              pl_measured(f->chi, f->chi_sigma, 3).s);
     row(out, "elongation", words);
-    snprintf(words, sizeof words, "%s, one beta for the frame", pl_fixed(f->beta, 2).s);
+    if (f->beta > 50)
+        snprintf(words, sizeof words, "above 50: a Gaussian; one beta for the frame");
+    else
+        snprintf(words, sizeof words, "%s, one beta for the frame", pl_fixed(f->beta, 2).s);
     row(out, "Moffat beta", words);
     snprintf(words, sizeof words, "%s ADU, noise %s ADU", pl_signif(f->sky_adu, 6).s,
              pl_signif(f->noise_adu, 4).s);

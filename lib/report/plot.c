@@ -250,7 +250,7 @@ void pl_plot_points(pl_canvas *c, const pl_plot *plot, const double *x, const do
             cairo_stroke(c->cr);
         }
         cairo_new_sub_path(c->cr);
-        cairo_arc(c->cr, px, py, radius, 0, 2 * PL_PI);
+        cairo_arc(c->cr, px, py, radius, 0, 2 * M_PI);
         cairo_fill(c->cr);
     }
     cairo_restore(c->cr);

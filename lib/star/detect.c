@@ -141,17 +141,35 @@ static bool is_peak(const float *f, int w, size_t at)
            v >= c[0] && v >= c[1];
 }
 
-/* Best of the boxes of up to 2 x 2 cells that hold this cell, in sigma. */
-static float best_box(const float *m, int w, size_t at)
+/* What lies around a peak, for skies the mesh cannot follow (nebulae): median of the smoothed map at
+ * eight places four cells off, 0 where that is below the sky. */
+static float surroundings(const float *f, int w, int h, int x, int y)
 {
-    float best = m[at];
+    static const signed char way[8][2] = { { 4, 0 },  { 3, 3 },   { 0, 4 },  { -3, 3 },
+                                           { -4, 0 }, { -3, -3 }, { 0, -4 }, { 3, -3 } };
+    float v[8];
+    int n = 0;
+    for (int i = 0; i < 8; i++) {
+        int px = x + way[i][0], py = y + way[i][1];
+        if (px > 0 && py > 0 && px < w - 1 && py < h - 1)
+            v[n++] = f[(size_t)py * (size_t)w + (size_t)px];
+    }
+    float m = n ? pl_medianf(v, (size_t)n) : 0;
+    return m > 0 ? m : 0;
+}
+
+/* Best of the boxes of up to 2 x 2 cells that hold this cell, in sigma, each cell less `base`. */
+static float best_box(const float *m, int w, size_t at, float base)
+{
+    float me = m[at] - base, best = me;
     for (int sx = -1; sx <= 1; sx += 2) {
-        float side = m[at + (size_t)(ptrdiff_t)sx];
-        best = fmaxf(best, (m[at] + side) * (float)M_SQRT1_2);
+        const float *o = m + (ptrdiff_t)at;
+        float side = o[sx] - base;
+        best = fmaxf(best, (me + side) * (float)M_SQRT1_2);
         for (int sy = -1; sy <= 1; sy += 2) {
-            const float *other = m + (ptrdiff_t)at + (ptrdiff_t)sy * w;
-            best = fmaxf(best, (m[at] + other[0]) * (float)M_SQRT1_2);
-            best = fmaxf(best, 0.5f * (m[at] + side + other[0] + other[sx]));
+            float up = o[(ptrdiff_t)sy * w] - base, corner = o[(ptrdiff_t)sy * w + sx] - base;
+            best = fmaxf(best, (me + up) * (float)M_SQRT1_2);
+            best = fmaxf(best, 0.5f * (me + side + up + corner));
         }
     }
     return best;
@@ -172,24 +190,33 @@ struct layer {
     int row0;        /* of the layer's first row in the whole frame */
 };
 
+/* A maximum of the smoothed map above its surroundings: keep it, with its place and its score. */
+static pl_status weigh_peak(const struct layer *l, int x, int y, struct band *band)
+{
+    size_t at = (size_t)y * (size_t)l->w + (size_t)x;
+    const float *f = l->smooth + at;
+    float base = surroundings(l->smooth, l->w, l->h, x, y), score = f[0] - base;
+    if (l->scale == 0) /* 6 / 16: a level of the smoothed map in one cell of the other */
+        score = fmaxf(score, best_box(l->map, l->w, at, base * (6.0f / 16)));
+    if (score < KEEP)
+        return PL_OK;
+    int side = 2 << l->scale; /* of a cell, px */
+    double cx = x + vertex(f[-1], f[0], f[1]);
+    double cy = l->row0 + y + vertex(f[-l->w], f[0], f[l->w]);
+    return keep(&band->found,
+                (pl_bump){ (cx + 0.5) * side - 0.5, (cy + 0.5) * side - 0.5, score, l->scale },
+                &band->err);
+}
+
 static pl_status scan(const struct layer *l, struct band *band)
 {
-    int side = 2 << l->scale; /* of a cell, px */
     for (int y = l->first > 2 ? l->first : 2; y < l->last && y < l->h - 2; y++) {
         const float *f = l->smooth + (size_t)y * (size_t)l->w;
         for (int x = 2; x < l->w - 2; x++) {
             size_t at = (size_t)y * (size_t)l->w + (size_t)x;
             pl_status st = PL_OK;
-            if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, at)) {
-                float score = l->scale == 0 ? fmaxf(f[x], best_box(l->map, l->w, at)) : f[x];
-                double cx = x + vertex(f[x - 1], f[x], f[x + 1]);
-                double cy = l->row0 + y + vertex(f[x - l->w], f[x], f[x + l->w]);
-                if (score > KEEP)
-                    st = keep(&band->found,
-                              (pl_bump){ (cx + 0.5) * side - 0.5, (cy + 0.5) * side - 0.5, score,
-                                         l->scale },
-                              &band->err);
-            }
+            if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, at))
+                st = weigh_peak(l, x, y, band);
             if (st == PL_OK && at % SAMPLE == 0)
                 st = keep(&band->sample[l->scale], (pl_bump){ .score = f[x] }, &band->err);
             if (st != PL_OK)
