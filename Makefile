@@ -31,14 +31,24 @@ STATIC    := $(BUILD)/libplumb.a
 SHARED    := $(BUILD)/libplumb.so.$(VERSION)
 UNIT      := $(sort $(wildcard tests/unit/*.c))
 MKFRAME   := $(BUILD)/tests/mkframe
+YARDSTICK := $(BUILD)/tests/timeit $(BUILD)/tests/readonly $(BUILD)/tests/sepbench
+FUZZ      := frame profile
+REPLAY    := $(FUZZ:%=$(BUILD)/tests/replay-%)
 
-.PHONY: all deps deps-check demo check bench lint format fuzz asan soak install uninstall clean FORCE
+.PHONY: all deps deps-check deps-lint demo check bench lint format fuzz asan soak install uninstall \
+        clean FORCE
+.SECONDARY:
 all: $(BINS) $(STATIC) $(SHARED)
 
 deps:
 	@sh tests/deps.sh build
 deps-check:
 	@sh tests/deps.sh check
+deps-lint:
+	@sh tests/deps.sh lint
+# Also with -j: first what is missing, then what needs it.
+$(LIB_OBJ) $(MKFRAME): | $(filter deps,$(MAKECMDGOALS))
+$(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK): | deps-check
 
 # V=1 shows the commands. Objects are rebuilt when the compiler or its flags change.
 $(BUILD)/flags: FORCE
@@ -64,6 +74,17 @@ $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h
 	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $(filter %.c,$^) -o $@ \
 	  $$(pkg-config --cflags --libs cfitsio) -lm -pthread
 
+# What the speed is measured with: whole processes against CFITSIO and libsep alone.
+$(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $< -o $@ \
+	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm)
+
+# The fuzz targets without a fuzzer: each runs over the files it is given.
+$(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC)
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) $^ -o $@ $(PL_LIBS)
+
 $(BUILD)/tests/unit: $(UNIT:%.c=$(BUILD)/obj/%.o) $(STATIC)
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(SANITIZE) $^ -o $@ $$(pkg-config --libs criterion) $(PL_LIBS)
@@ -72,18 +93,18 @@ $(BUILD)/obj/tests/unit/%.o: PL_CFLAGS += -Wno-missing-prototypes $(shell pkg-co
 demo: all
 	@sh samples/demo.sh $(BUILD)
 
-check: deps-check all $(BUILD)/tests/unit $(MKFRAME)
+check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY)
 	@sh tests/check.sh $(BUILD)
-bench: deps-check all $(MKFRAME)
+bench: deps-check all $(MKFRAME) $(YARDSTICK)
 	@sh tests/bench/bench.sh $(BUILD)
-lint:
+lint: deps-lint
 	@sh tests/lint.sh $(BUILD)
 format:
 	clang-format -i $$(git ls-files '*.[ch]')
 asan: deps-check
-	@sh tests/asan.sh
-fuzz: deps-check
-	@sh tests/fuzz/fuzz.sh
+	@sh tests/asan.sh $(BUILD)
+fuzz:
+	@sh tests/fuzz/fuzz.sh $(BUILD)
 soak: deps-check all $(MKFRAME)
 	@sh tests/bench/soak.sh $(BUILD)
 
@@ -105,6 +126,7 @@ install: all
 	  install -m 644 tools/completion.bash $(DESTDIR)$(PREFIX)/share/bash-completion/completions/$$p; done
 	install -d $(DESTDIR)$(PREFIX)/share/zsh/site-functions
 	install -m 644 tools/completion.zsh $(DESTDIR)$(PREFIX)/share/zsh/site-functions/_plumb
+	@[ -n "$(DESTDIR)" ] || ldconfig 2>/dev/null || true
 uninstall:
 	cd $(DESTDIR)$(PREFIX)/bin && rm -f $(PROGRAMS)
 	cd $(DESTDIR)$(PREFIX)/lib && rm -f libplumb.a libplumb.so $(SONAME) $(notdir $(SHARED)) pkgconfig/plumb.pc

@@ -35,7 +35,13 @@ typedef struct {
     double comatic, comatic_sigma;
 } pl_pattern_fit;
 
-pl_status pl_patterns_fit(const pl_star *star, size_t n, int width, int height, pl_pattern_fit *out,
+/* Where the patterns are centred, and what counts as the corner: the frame's, or for a sub-frame whose
+ * place is known the whole sensor's centre and the frame's half diagonal. */
+typedef struct {
+    double x_px, y_px, radius_px;
+} pl_view;
+
+pl_status pl_patterns_fit(const pl_star *star, size_t n, const pl_view *view, pl_pattern_fit *out,
                           pl_err *err);
 
 /* ---- verdict.c */

@@ -282,7 +282,7 @@ static pl_status fit_all(const struct sky *s, pl_pattern_fit *out, pl_err *err)
     return st;
 }
 
-pl_status pl_patterns_fit(const pl_star *star, size_t n, int width, int height, pl_pattern_fit *out,
+pl_status pl_patterns_fit(const pl_star *star, size_t n, const pl_view *view, pl_pattern_fit *out,
                           pl_err *err)
 {
     static const char *const unit[PL_PATTERNS] = { "chi", "chi", "chi", "fraction", "sigma^3", "sigma^3" };
@@ -293,7 +293,7 @@ pl_status pl_patterns_fit(const pl_star *star, size_t n, int width, int height, 
     }
     pl_status st = PL_OK;
     if (n >= PL_PATTERN_STARS) {
-        struct sky s = { star, n, 0.5 * (width - 1), 0.5 * (height - 1), 0.5 * hypot(width, height),
+        struct sky s = { star, n, view->x_px, view->y_px, view->radius_px,
                          malloc(sizeof *s.rows * n * 2 * MOST), malloc(sizeof *s.rhs * n * 2) };
         st = s.rows && s.rhs ? fit_all(&s, &f, err)
                              : pl_fail(err, PL_ENOMEM, "out of memory for the patterns");

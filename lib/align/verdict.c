@@ -10,7 +10,9 @@
  *
  * One fault can wear several patterns. Coma also stretches: by 0.04 in chi at that flare, growing as
  * its 2/3 power (same derivation). More stretch than this is tracking, and a star that wandered
- * unevenly flares and has corners too: then neither says anything about the optics. A field that
+ * unevenly flares and has corners too: then neither says anything about the optics. Coma has no
+ * corners (spin 3 of the third moments vanishes, also in wave optics); a star smeared one way along a
+ * line has as much of them as of flare, with a corner at the flare: a jump in tracking. A field that
  * turned widens and stretches stars away from the pivot. */
 #include "align.h"
 
@@ -51,6 +53,7 @@ struct dress {
     bool of_coma;     /* the even stretch */
     bool of_tracking; /* flare and corners */
     bool of_turning;  /* even and outward stretch, size slope */
+    bool smear;       /* flare and corners together: light smeared along a line */
 };
 
 static double between_axes(double a, double b)
@@ -61,8 +64,13 @@ static double between_axes(double a, double b)
 
 static struct dress undress(const pl_pattern *p)
 {
-    const pl_pattern *even = &p[PL_EVEN_STRETCH], *flare = &p[PL_FLARE], *turn = &p[PL_TURNING];
+    const pl_pattern *even = &p[PL_EVEN_STRETCH], *flare = &p[PL_FLARE], *turn = &p[PL_TURNING],
+                     *corner = &p[PL_CORNERED];
     struct dress d = { .of_turning = significant(turn) };
+    double ratio = corner->amplitude / flare->amplitude;
+    double off = fmod(fabs(corner->angle_deg - flare->angle_deg), 120);
+    d.smear = significant(flare) && significant(corner) && ratio > 0.6 && ratio < 1.5 &&
+              fmin(off, 120 - off) < 15;
     if (!significant(even) || !significant(flare))
         return d;
     double coma = STRETCH_OF_5_PERCENT * pow(flare->amplitude / FLARE_OF_5_PERCENT, 2.0 / 3);
@@ -75,6 +83,7 @@ static bool is_dress(const struct dress *d, const pl_pattern *p, int i)
 {
     bool stretch = i == PL_EVEN_STRETCH || i == PL_OUTWARD_STRETCH || i == PL_SIZE_SLOPE;
     return (i == PL_EVEN_STRETCH && d->of_coma) || ((i == PL_FLARE || i == PL_CORNERED) && d->of_tracking) ||
+           (i == PL_CORNERED && d->smear) ||
            (stretch && d->of_turning && fabs(p[i].amplitude) < p[PL_TURNING].amplitude);
 }
 
@@ -116,8 +125,12 @@ static void say_dress(pl_field *f, const struct dress *d)
         pl_pattern *p = &f->pattern[i];
         if (!significant(p))
             p->meaning[0] = '\0';
+        else if (i == PL_FLARE && d->smear && !d->of_tracking)
+            SAY(p, "every star has a tail %s (%.0f deg), smeared along a line: a jump in tracking (coma would "
+                   "leave no corners)", pl_toward(p->angle_deg), p->angle_deg);
         else if (is_dress(d, f->pattern, i))
-            SAY(p, i == PL_EVEN_STRETCH && d->of_coma ? "as much as the coma below stretches stars: same cause"
+            SAY(p, i == PL_EVEN_STRETCH && d->of_coma ? "as much as the flare below stretches stars: same cause"
+                   : i == PL_CORNERED && d->smear && !d->of_tracking ? "part of the tail above: same cause"
                    : d->of_turning ? "part of the turning: same cause"
                                    : "an uneven drift leaves this too; judge the optics on a frame that "
                                      "tracked well");
@@ -149,7 +162,7 @@ static int worst_pattern(const pl_field *f, const struct dress *d)
     return worst;
 }
 
-static void judge_worst(pl_field *f, int worst)
+static void judge_worst(pl_field *f, int worst, bool smear)
 {
     static const char *const what[PL_PATTERNS] = {
         "all stars are stretched alike", "the field turned while exposing",
@@ -158,24 +171,25 @@ static void judge_worst(pl_field *f, int worst)
     };
     const pl_pattern *p = &f->pattern[worst];
     pl_verdict *v = &f->verdict;
+    const char *seen = smear ? "every star has a tail, smeared along a line," : what[worst];
     double low = cost(p, -1), high = cost(p, 1);
     v->state = low > 1 ? PL_OUTSIDE : high > 1 ? PL_UNSURE : PL_INSIDE;
-    v->cause = v->state == PL_INSIDE ? PL_CAUSE_NONE : cause_of[worst];
+    v->cause = v->state == PL_INSIDE ? PL_CAUSE_NONE : smear ? PL_CAUSE_TRACKING : cause_of[worst];
     char where[80] = "";
     if (worst == PL_EVEN_STRETCH)
         snprintf(where, sizeof where, " along %.0f deg", p->angle_deg);
     else if (worst == PL_SIZE_SLOPE || worst == PL_FLARE)
         snprintf(where, sizeof where, " %s", pl_toward(p->angle_deg));
     if (v->state == PL_OUTSIDE)
-        snprintf(v->text, sizeof v->text, "%s%s: %.*f times what is tolerable", what[worst], where,
+        snprintf(v->text, sizeof v->text, "%s%s: %.*f times what is tolerable", seen, where,
                  cost(p, 0) < 9.95, cost(p, 0));
     else
         snprintf(v->text, sizeof v->text, "%s: %s%s, %.0f %% of what is tolerable",
-                 v->state == PL_UNSURE ? "at the limit" : "good", what[worst], where, 100 * cost(p, 0));
+                 v->state == PL_UNSURE ? "at the limit" : "good", seen, where, 100 * cost(p, 0));
     if (v->state == PL_INSIDE)
         snprintf(v->action, sizeof v->action, "Nothing to do: it is visible in the numbers only.");
     else
-        snprintf(v->action, sizeof v->action, "%s", action_of[worst]);
+        snprintf(v->action, sizeof v->action, "%s", action_of[smear ? PL_EVEN_STRETCH : worst]);
 }
 
 void pl_field_judge(pl_field *f, const pl_pattern_fit *fit)
@@ -200,5 +214,5 @@ void pl_field_judge(pl_field *f, const pl_pattern_fit *fit)
         snprintf(v->text, sizeof v->text, "even field: no fault's pattern stands out of the noise");
         snprintf(v->action, sizeof v->action, "Nothing to do.");
     } else
-        judge_worst(f, worst);
+        judge_worst(f, worst, d.smear && worst == PL_FLARE);
 }

@@ -160,9 +160,8 @@ static double one_pattern(const pl_map *m, int name, double x, double y, double 
     pl_type title = body;
     title.bold = true;
     pl_canvas_text_in(m->c, &title, left, y + 2, w - 68, pl_pattern_title((pl_pattern_name)name));
-    snprintf(text, sizeof text, "%s %s, %s sigma",
-             pl_measured(p->amplitude, p->amplitude_sigma, 3).s, p->unit ? p->unit : "",
-             pl_fixed(p->significance, 0).s);
+    snprintf(text, sizeof text, "%s %s, %s sigma", pl_signif(p->amplitude, 3).s,
+             p->unit ? p->unit : "", pl_fixed(p->significance, 0).s);
     pl_canvas_text_in(m->c, &faint, left, y + 27, w - 68, text);
     y += 51;
     y += pl_canvas_wrap(m->c, &words, (pl_box){ left, y, w - 68, 0 }, lines, p->meaning);
@@ -197,7 +196,7 @@ double pl_panel_patterns(const pl_map *m, double x, double y, double w)
                                   : "Too few stars to see any.") -
                top;
     for (int i = 0; i < n && i < 4; i++)
-        y += one_pattern(m, order[i], x, y, w, i == 0 ? 5 : 3);
+        y += one_pattern(m, order[i], x, y, w, i == 0 || n < 3 ? 5 : 3);
     char text[160] = "also: ";
     for (int i = 4; i < n; i++)
         snprintf(text + strlen(text), sizeof text - strlen(text), "%s%s", i > 4 ? ", " : "",

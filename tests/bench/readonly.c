@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* readonly FRAME [float] - only fits_read_img of the whole frame as unsigned 16-bit pixels (or as
- * float): the yardstick for plumb-field's speed. Prints one pixel, so that nothing is left out. */
+/* readonly FRAME [short|float] - only fits_read_img of the whole frame as unsigned 16-bit pixels
+ * (or as float): the yardstick for plumb-field's speed. Prints the shape and one pixel. */
 #include <fitsio.h>
 #include <stdint.h>
 #include <stdio.h>
@@ -13,7 +13,7 @@ int main(int argc, char **argv)
     long axis[2] = { 0, 0 };
     fitsfile *f = NULL;
     if (argc < 2) {
-        fputs("usage: readonly FRAME [float]\n", stderr);
+        fputs("usage: readonly FRAME [short|float]\n", stderr);
         return 2;
     }
     fits_open_diskfile(&f, argv[1], READONLY, &status);

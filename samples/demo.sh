@@ -1,0 +1,34 @@
+#!/bin/sh
+# SPDX-License-Identifier: GPL-3.0-or-later
+# The invented evening, as far as the programs go: what a person asks, the command, the answer.
+# Usage: sh samples/demo.sh [build]; pictures land in BUILD/demo.
+set -eu
+cd "$(dirname "$0")/.."
+build=${1:-build}
+out=$build/demo
+mkdir -p "$out"
+
+ask() { # question, command...
+    printf '\n# %s\n$ %s\n' "$1" "$(shift && echo "$*" | sed "s|$build/||")"
+    shift
+    status=0
+    "$@" || status=$?
+    if [ "$status" -gt 1 ]; then
+        echo "the demo stopped: exit status $status" >&2
+        exit 1
+    fi
+    echo "(exit status $status)"
+}
+
+ask "At the desk: how exact must focus, collimation and tilt be for my optics?" \
+    "$build/plumb-zone" -p samples/evening.ini --png "$out/zone.png"
+ask "First sub: is the field even?" \
+    "$build/plumb-field" -p samples/evening.ini samples/sub-even.fits.fz --png "$out/even.png"
+ask "After the mirror was moved: which way is the collimation off?" \
+    "$build/plumb-field" -p samples/evening.ini samples/sub-comatic.fits.fz --png "$out/comatic.png"
+ask "After the camera was put back: is the sensor square?" \
+    "$build/plumb-field" -p samples/evening.ini samples/sub-tilted.fits.fz --png "$out/tilted.png"
+ask "A gust: focus, air or tracking? (and dark-adapted eyes)" \
+    "$build/plumb-field" -p samples/evening.ini samples/sub-windy.fits.fz --red --png "$out/windy.png"
+
+printf '\nPictures: %s\n' "$out/zone.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"
