@@ -15,7 +15,7 @@ common="--width 1504 --height 1000 --compress rice --mosaic RGGB --sky-rgb 300,4
         --header OBJECT=demo --date-obs 2031-10-09T20:41:00
     "$mkframe" --out samples/sub-tilted.fits.fz --seed 11 $common --fwhm 2.9 --slope 0.22,35 \
         --header OBJECT=demo --date-obs 2031-10-09T20:45:00
-    "$mkframe" --out samples/sub-comatic.fits.fz --seed 11 $common --fwhm 2.7 --flare 0.22,1.9,250 --corners 0.5,1.096,310 \
+    "$mkframe" --out samples/sub-comatic.fits.fz --seed 11 $common --fwhm 2.7 --flare 0.15,3.0,250 --corners 0.6,1.3,310 \
         --header OBJECT=demo --date-obs 2031-10-09T20:49:00
     "$mkframe" --out samples/sub-windy.fits.fz --seed 11 $common --fwhm 3.0 --stretch 0.3,72 \
         --trails 1 --trail-snr 6 --header OBJECT=demo --date-obs 2031-10-09T20:53:00

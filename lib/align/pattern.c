@@ -29,6 +29,8 @@ struct sky {
 
 enum { MOST = 5 };
 
+static const double LEAST_PIVOT = 0.25; /* half diagonals from the centre */
+
 struct answer {
     double c[MOST], cov[MOST * MOST], chi2;
 };
@@ -242,7 +244,8 @@ static pl_status fit_stretch(const struct sky *s, pl_pattern_fit *out, pl_err *e
         return st;
     turn->amplitude = 0;
     turn->amplitude_sigma = sqrt(variance(&plain, 3, 2, 2));
-    if (fit_turning(s, &t, &turn_a) && turn_a.chi2 < plain.chi2 - 9) {
+    /* about the centre it is the outward stretch, across the radius, and told as that */
+    if (fit_turning(s, &t, &turn_a) && turn_a.chi2 < plain.chi2 - 9 && hypot(t.x, t.y) > LEAST_PIVOT) {
         turn->amplitude = t.k;
         turn->amplitude_sigma = sqrt(variance(&turn_a, 3, 0, 0));
         turn->significance = t.k / turn->amplitude_sigma;

@@ -177,6 +177,9 @@ static pl_status summarise(pl_sky *sky, pl_err *err)
     free(all);
     if (used == 0)
         return pl_fail(err, PL_ENODATA, "all its pixels are blank");
+    if (!(fabs(sky->sky_adu) < 1e15))
+        return pl_fail(err, PL_ENODATA, "its pixels are around %.3g, beyond what can be measured",
+                       sky->sky_adu);
     if (!(sky->noise_adu > 0))
         return pl_fail(err, PL_ENODATA,
                        "its sky is the same number everywhere (%g ADU, no noise): a cap, a clipped "
