@@ -89,40 +89,40 @@ typedef struct {
  * exposure. Each is unknown until some source gives it; pl_facts_table() says which sources can. */
 typedef struct {
     /* [scope] */
-    pl_num aperture_mm;              /* clear diameter of the primary */
-    pl_num focal_mm;                 /* effective focal length, with any corrector */
-    pl_num mirror_focal_mm;          /* the primary's own focal length */
-    pl_num obstruction;              /* diameter of the central obstruction / aperture, [0, 0.8] */
-    pl_num vanes;                    /* number of spider vanes */
-    pl_num vane_mm;                  /* their thickness */
-    pl_num vane_deg;                 /* direction of the first one */
-    pl_text tube_material;           /* see pl_material_cte */
+    pl_num aperture_mm;     /* clear diameter of the primary */
+    pl_num focal_mm;        /* effective focal length, with any corrector */
+    pl_num mirror_focal_mm; /* the primary's own focal length */
+    pl_num obstruction;     /* diameter of the central obstruction / aperture, [0, 0.8] */
+    pl_num vanes;           /* number of spider vanes */
+    pl_num vane_mm;         /* their thickness */
+    pl_num vane_deg;        /* direction of the first one */
+    pl_text tube_material;  /* see pl_material_cte */
     pl_text mirror_material;
-    pl_num tube_length_mm;           /* length of tube that joins focuser and primary */
-    pl_num secondary_mm;             /* minor axis of the flat */
-    pl_num secondary_to_focus_mm;    /* from the flat's centre to the focus */
+    pl_num tube_length_mm;        /* length of tube that joins focuser and primary */
+    pl_num secondary_mm;          /* minor axis of the flat */
+    pl_num secondary_to_focus_mm; /* from the flat's centre to the focus */
     /* [camera] */
-    pl_num pixel_um;                 /* pixel pitch of the frame, after binning */
-    pl_num width_px, height_px;      /* of the whole sensor */
-    pl_text mosaic;                  /* RGGB, GRBG, GBRG, BGGR as stored from pixel (1,1), or "none" */
-    pl_num saturation_adu;           /* pixels at or above this are clipped */
-    pl_num gain_e_adu;               /* electrons per ADU */
+    pl_num pixel_um;            /* pixel pitch of the frame, after binning */
+    pl_num width_px, height_px; /* of the whole sensor */
+    pl_text mosaic;             /* RGGB, GRBG, GBRG, BGGR as stored from pixel (1,1), or "none" */
+    pl_num saturation_adu;      /* pixels at or above this are clipped */
+    pl_num gain_e_adu;          /* electrons per ADU */
     pl_num read_noise_e;
     /* [focuser] */
-    pl_num step_um;                  /* drawtube travel of one motor step */
-    pl_num outward;                  /* +1: larger numbers move out; -1: in */
-    pl_num um_per_turn;              /* drawtube travel of one turn of the knob */
-    pl_text carries;                 /* "corrector": it rides along with the camera; or "camera" */
+    pl_num step_um;     /* drawtube travel of one motor step */
+    pl_num outward;     /* +1: larger numbers move out; -1: in */
+    pl_num um_per_turn; /* drawtube travel of one turn of the knob */
+    pl_text carries;    /* "corrector": it rides along with the camera; or "camera" */
     pl_num backlash_um;
-    pl_text approach;                /* "in" or "out": direction of the last move */
+    pl_text approach; /* "in" or "out": direction of the last move */
     /* [tolerance] */
-    pl_num fwhm_growth;              /* allowed growth of FWHM, a fraction */
-    pl_num eccentricity;             /* allowed eccentricity of the typical star */
+    pl_num fwhm_growth;  /* allowed growth of FWHM, a fraction */
+    pl_num eccentricity; /* allowed eccentricity of the typical star */
     /* one exposure: header or command line only */
     pl_num exposure_s;
-    pl_text date_obs;                /* start, UTC, FITS date format */
-    pl_num temperature_c;            /* ambient or focuser, not the sensor's */
-    pl_num position_steps;           /* the focuser's number */
+    pl_text date_obs;      /* start, UTC, FITS date format */
+    pl_num temperature_c;  /* ambient or focuser, not the sensor's */
+    pl_num position_steps; /* the focuser's number */
     pl_num altitude_deg;
     pl_num airmass;
     pl_num latitude_deg, longitude_deg;
@@ -134,13 +134,13 @@ typedef struct {
 
 /* One row of the table that knows every fact: the only place for spellings and ranges. */
 typedef struct {
-    const char *name;         /* key in the profile; with '-' for '_' the option of the programs */
-    const char *section;      /* section in the profile, or NULL */
-    const char *keywords[8];  /* FITS spellings, first found wins; NULL ends */
-    const char *help;         /* what it is, with its unit */
-    double lo, hi;            /* allowed range; lo > hi marks a text */
-    const char *words;        /* for a text: the allowed words, space separated, or NULL: any */
-    size_t offset;            /* of the field in pl_facts */
+    const char *name;        /* key in the profile; with '-' for '_' the option of the programs */
+    const char *section;     /* section in the profile, or NULL */
+    const char *keywords[8]; /* FITS spellings, first found wins; NULL ends */
+    const char *help;        /* what it is, with its unit */
+    double lo, hi;           /* allowed range; lo > hi marks a text */
+    const char *words;       /* for a text: the allowed words, space separated, or NULL: any */
+    size_t offset;           /* of the field in pl_facts */
 } pl_fact;
 
 /* pl_facts_table - the rows, in the order of pl_facts.
@@ -196,7 +196,8 @@ PL_API pl_status pl_material_cte(const char *material, double *cte, double *low,
 PL_API pl_status pl_focus_depth(double lambda_um, double f_ratio, double *half_um, pl_err *err);
 
 /* pl_focus_zone_common - half of the "critical focus zone" of 4.88 lambda N^2: the defocus whose
- * geometric blur is as wide as the Airy disc. Common practice, no source. Else as pl_focus_depth. */
+ * geometric blur is as wide as the Airy disc. Common practice, no source. Else as pl_focus_depth.
+ */
 PL_API pl_status pl_focus_zone_common(double lambda_um, double f_ratio, double *half_um,
                                       pl_err *err);
 
@@ -211,7 +212,8 @@ PL_API pl_status pl_focus_depth_seeing(double fwhm_um, double f_ratio, double ob
                                        double growth, double *half_um, pl_err *err);
 
 /* pl_airy_radius - radius of the first dark ring of an annular aperture.
- * Formula: first zero of J1(v) - e J1(e v), r = v lambda N / pi (Born & Wolf 8.6.2, from memory). */
+ * Formula: first zero of J1(v) - e J1(e v), r = v lambda N / pi (Born & Wolf 8.6.2, from memory).
+ */
 PL_API pl_status pl_airy_radius(double lambda_um, double f_ratio, double obstruction,
                                 double *radius_um, pl_err *err);
 
@@ -272,11 +274,11 @@ PL_API pl_status pl_secondary_place(double aperture_mm, double mirror_focal_mm, 
 /* One telescope in one air: a clear or annular aperture behind long-exposure Kolmogorov turbulence
  * without outer scale (Fried 1966, JOSA 56, 1372, from memory). */
 typedef struct {
-    double aperture_mm;    /* [10, 20000] */
-    double f_ratio;        /* effective, [1, 50] */
-    double obstruction;    /* diameter ratio, [0, 0.8] */
-    double lambda_um;      /* [0.1, 20] */
-    double seeing_arcsec;  /* FWHM of the air alone at that wavelength, [0, 60]; 0: no air */
+    double aperture_mm;   /* [10, 20000] */
+    double f_ratio;       /* effective, [1, 50] */
+    double obstruction;   /* diameter ratio, [0, 0.8] */
+    double lambda_um;     /* [0.1, 20] */
+    double seeing_arcsec; /* FWHM of the air alone at that wavelength, [0, 60]; 0: no air */
 } pl_optic;
 
 /* pl_star_size - the star's image at a defocus, by wave optics (the pupil's exact transfer function
@@ -306,10 +308,10 @@ PL_API pl_status pl_star_coma_limit(const pl_optic *optic, double growth, double
 
 /* What the evening is like; each with where it came from. */
 typedef struct {
-    pl_num seeing, wavelength;              /* arcsec, um */
-    pl_num window, sub, overhead;           /* min, s, s */
-    pl_num refocus_cost, degrees_per_hour;  /* s, C of cooling */
-    pl_num donut, field, other_ratio;       /* px, mm (diagonal; NaN: from the sensor), f-ratio */
+    pl_num seeing, wavelength;             /* arcsec, um */
+    pl_num window, sub, overhead;          /* min, s, s */
+    pl_num refocus_cost, degrees_per_hour; /* s, C of cooling */
+    pl_num donut, field, other_ratio;      /* px, mm (diagonal; NaN: from the sensor), f-ratio */
 } pl_zone_options;
 
 PL_API pl_zone_options pl_zone_defaults(void);
@@ -331,29 +333,29 @@ typedef struct {
     double airy_um, diffraction_fwhm_um, nyquist_um;      /* diameter of the dark ring; widths */
     double fwhm_um, fwhm_arcsec, fwhm_px, hfd_um, hfd_px; /* the star expected in focus */
     double growth;                                        /* allowed */
-    bool diffraction_rules;             /* the air is finer: quarter wave and lambda/14 cap all */
-    pl_travel quarter, common, grow_2, grow_5, grow_10;   /* focus, each side */
-    pl_travel allowed;                                    /* at `growth` */
-    double closed_form_um;                                /* the same by pl_focus_depth_seeing */
-    double tilt_um_mm, tilt_arcmin;     /* sensor tilt that spends `allowed` at the corner */
-    double axis_mm, axis_arcmin;        /* primary's axis at `growth`; mm at the sensor */
-    double axis_coma_um;                /* that coma, W131 */
-    double axis_moments_mm;             /* the same by pl_coma_w131_moments */
-    double ideal_mm, ideal_arcmin;      /* at lambda/14 RMS */
-    double corner_coma_um, corner_coma_arcsec;     /* tangential, without any corrector */
+    bool diffraction_rules; /* the air is finer: quarter wave and lambda/14 cap all */
+    pl_travel quarter, common, grow_2, grow_5, grow_10; /* focus, each side */
+    pl_travel allowed;                                  /* at `growth` */
+    double closed_form_um;                              /* the same by pl_focus_depth_seeing */
+    double tilt_um_mm, tilt_arcmin;            /* sensor tilt that spends `allowed` at the corner */
+    double axis_mm, axis_arcmin;               /* primary's axis at `growth`; mm at the sensor */
+    double axis_coma_um;                       /* that coma, W131 */
+    double axis_moments_mm;                    /* the same by pl_coma_w131_moments */
+    double ideal_mm, ideal_arcmin;             /* at lambda/14 RMS */
+    double corner_coma_um, corner_coma_arcsec; /* tangential, without any corrector */
     double thermal_um_c, thermal_low_um_c, thermal_high_um_c; /* drawtube, + = out on warming */
     double thermal_sensor_um_c;
-    double zone_c;                      /* degrees from best focus to the edge of `allowed` */
+    double zone_c; /* degrees from best focus to the edge of `allowed` */
     pl_secondary secondary;
     double donut_px;
-    pl_travel donut;                    /* defocus that makes it */
+    pl_travel donut; /* defocus that makes it */
     double window_min, sub_s, overhead_s, refocus_cost_s, degrees_per_hour;
-    double subs, subs_undisturbed;      /* with and without refocusing */
-    double light_min;                   /* exposed */
+    double subs, subs_undisturbed; /* with and without refocusing */
+    double light_min;              /* exposed */
     double refocus_every_min, refocuses;
-    double other_ratio, speed;          /* light per area against that focal ratio */
-    pl_notes notes;                     /* defaults and doubts */
-    pl_notes missing;                   /* parts left out and what would give them */
+    double other_ratio, speed; /* light per area against that focal ratio */
+    pl_notes notes;            /* defaults and doubts */
+    pl_notes missing;          /* parts left out and what would give them */
 } pl_zone;
 
 /* pl_zone_compute - everything plumb-zone answers for one telescope.
@@ -433,19 +435,19 @@ typedef struct {
     double flux_adu, flux_sigma_adu; /* total, of the fitted profile */
     double peak_adu;                 /* brightest pixel above the sky */
     double sky_adu;                  /* local */
-    double snr;                      /* flux / its sigma, shape known: background and photon noise */
-    double fwhm_px, fwhm_sigma_px;   /* geometric mean of major and minor */
+    double snr;                    /* flux / its sigma, shape known: background and photon noise */
+    double fwhm_px, fwhm_sigma_px; /* geometric mean of major and minor */
     double fwhm_major_px, fwhm_major_sigma_px;
     double fwhm_minor_px, fwhm_minor_sigma_px;
     double eccentricity, eccentricity_sigma; /* sqrt(1 - minor^2 / major^2) */
     double angle_deg, angle_sigma_deg;       /* of the major axis, [0, 180) */
-    double chi1, chi2, chi_sigma;            /* (a^2 - b^2) / (a^2 + b^2) times cos, sin of 2 angle */
-    double eta_sigma;                        /* error of a component of ln(major / minor) / 2 */
-    double beta;                             /* Moffat exponent, the frame's own */
-    double hfd_px, hfd_sigma_px;             /* diameter holding half the total flux */
+    double chi1, chi2, chi_sigma; /* (a^2 - b^2) / (a^2 + b^2) times cos, sin of 2 angle */
+    double eta_sigma;             /* error of a component of ln(major / minor) / 2 */
+    double beta;                  /* Moffat exponent, the frame's own */
+    double hfd_px, hfd_sigma_px;  /* diameter holding half the total flux */
     /* Adaptive (Gaussian-weighted) moments in units of the weight's own width, pixels included:
      * spin 1 (flare, towards its angle), spin 3 (three-cornered), 4th order (0 for a Gaussian). */
-    double moment_sigma_px;                  /* width of the weight, geometric mean */
+    double moment_sigma_px; /* width of the weight, geometric mean */
     double flare1, flare2, flare_sigma;
     double corner1, corner2, corner_sigma;
     double kurtosis, kurtosis_sigma;
@@ -480,11 +482,11 @@ typedef struct {
 
 /* One cell of about equal star count; the frame cut in columns, each column in rows. */
 typedef struct {
-    double x_px, y_px;             /* median position of its stars */
-    double x_mm, y_mm;             /* from the frame's centre; NaN when the pixel size is unknown */
+    double x_px, y_px; /* median position of its stars */
+    double x_mm, y_mm; /* from the frame's centre; NaN when the pixel size is unknown */
     size_t stars;
     double fwhm_px, fwhm_sigma_px;
-    double chi1, chi2, chi_sigma;  /* median ellipticity */
+    double chi1, chi2, chi_sigma; /* median ellipticity */
     double eccentricity, eccentricity_sigma, angle_deg;
 } pl_cell;
 
@@ -502,39 +504,39 @@ typedef enum {
 
 typedef struct {
     double amplitude, amplitude_sigma;
-    const char *unit;         /* "chi", "fraction" (of FWHM), "sigma^3" (third moment) */
-    double significance;      /* amplitude / sigma, 0 when below the noise */
-    double angle_deg;         /* axis or direction; NaN where it has none */
-    double x_px, y_px;        /* the point it turns about; NaN elsewhere */
-    double tolerance;         /* amplitude at which it costs the tolerance of the facts */
-    char meaning[320];        /* cause in the trade's words, direction with the edge named */
+    const char *unit;    /* "chi", "fraction" (of FWHM), "sigma^3" (third moment) */
+    double significance; /* amplitude / sigma, 0 when below the noise */
+    double angle_deg;    /* axis or direction; NaN where it has none */
+    double x_px, y_px;   /* the point it turns about; NaN elsewhere */
+    double tolerance;    /* amplitude at which it costs the tolerance of the facts */
+    char meaning[320];   /* cause in the trade's words, direction with the edge named */
 } pl_pattern;
 
 /* pl_field - everything plumb-field says about one frame. */
 typedef struct {
     int width_px, height_px;
-    char mosaic[8];                       /* "RGGB" ..., or "" for mono */
-    double scale_arcsec_px;               /* NaN when unknown */
-    double sky_adu, noise_adu;            /* median over the mesh */
-    size_t found;                         /* detections of any kind */
-    size_t fitted;                        /* of those, measured: the best N spread over the field */
-    size_t used;                          /* of those, taken as stars */
-    size_t kind[PL_KINDS];                /* what the detections turned out to be */
-    double fwhm_px, fwhm_sigma_px;        /* field median and its error */
+    char mosaic[8];                /* "RGGB" ..., or "" for mono */
+    double scale_arcsec_px;        /* NaN when unknown */
+    double sky_adu, noise_adu;     /* median over the mesh */
+    size_t found;                  /* detections of any kind */
+    size_t fitted;                 /* of those, measured: the best N spread over the field */
+    size_t used;                   /* of those, taken as stars */
+    size_t kind[PL_KINDS];         /* what the detections turned out to be */
+    double fwhm_px, fwhm_sigma_px; /* field median and its error */
     double hfd_px, hfd_sigma_px;
-    double eccentricity, eccentricity_sigma; /* of the typical (median) star */
+    double eccentricity, eccentricity_sigma;     /* of the typical (median) star */
     double elongation_deg, elongation_sigma_deg; /* of the mean ellipticity */
-    double chi, chi_sigma;                /* of the mean ellipticity */
-    double beta;                          /* of the frame */
+    double chi, chi_sigma;                       /* of the mean ellipticity */
+    double beta;                                 /* of the frame */
     double red_x_px, red_y_px, red_sigma_px; /* median shift of red against green; NaN on mono */
     double blue_x_px, blue_y_px, blue_sigma_px;
-    pl_star *star;                        /* [stars]: used ones first, by flux */
+    pl_star *star; /* [stars]: used ones first, by flux */
     size_t stars;
-    pl_cell *cell;                        /* [cells] */
+    pl_cell *cell; /* [cells] */
     size_t cells;
     pl_pattern pattern[PL_PATTERNS];
     pl_verdict verdict;
-    pl_facts facts;                       /* header, profile and command line merged */
+    pl_facts facts; /* header, profile and command line merged */
     pl_notes notes;
 } pl_field;
 
@@ -570,7 +572,6 @@ typedef struct {
  *   frame  in  for the picture underneath; may be NULL with look.plain */
 PL_API pl_status pl_field_draw(const pl_field *field, const pl_frame *frame, const char *file,
                                const pl_look *look, const char *png, pl_err *err);
-
 
 #ifdef __cplusplus
 }

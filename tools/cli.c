@@ -71,12 +71,14 @@ static void help(const cli_program *p)
     for (const cli_option *o = common; o->name; o++)
         print_option(o->name, o->letter, o->arg, o->help);
     if (p->facts[0])
-        puts("\nWhat it may be told; the command line outranks the profile, the profile the header:");
+        puts("\nWhat it may be told; the command line outranks the profile, the profile the "
+             "header:");
     for (int i = 0; p->facts[i]; i++) {
         char name[48];
         dashed(p->facts[i], name, sizeof name);
         const pl_fact *row = fact_row(p->facts[i]);
-        print_option(name, FACT_BASE, row && row->lo > row->hi ? "WORD" : "X", row ? row->help : "");
+        print_option(name, FACT_BASE, row && row->lo > row->hi ? "WORD" : "X",
+                     row ? row->help : "");
     }
     printf("\nExit status:\n%s", p->status);
 }
@@ -84,8 +86,8 @@ static void help(const cli_program *p)
 static size_t add_options(struct option *list, size_t n, const cli_option *own)
 {
     for (; own->name && n < MAX_OPTIONS - 1; own++)
-        list[n++] =
-            (struct option){ own->name, own->arg ? required_argument : no_argument, NULL, own->letter };
+        list[n++] = (struct option){ own->name, own->arg ? required_argument : no_argument, NULL,
+                                     own->letter };
     return n;
 }
 
@@ -234,8 +236,8 @@ void cli_progress(const cli *c, int done, int total)
         fprintf(stderr, "\r%*s\r", 60, "");
     else if (done < total && time(NULL) - start > 1) {
         int filled = 30 * done / total;
-        fprintf(stderr, "\r  %.*s%*s  %d of %d frames", filled, "==============================",
-                30 - filled, "", done, total);
+        fprintf(stderr, "\r  %.*s%*s  %d of %d frames", filled,
+                "==============================", 30 - filled, "", done, total);
         shown = true;
     }
     fflush(stderr);

@@ -16,24 +16,24 @@ typedef struct {
 } cli_option;
 
 typedef struct {
-    const char *name;           /* "plumb-field" */
-    const char *usage;          /* "[OPTION]... FRAME..." */
-    const char *about;          /* a paragraph for --help, lines wrapped by hand */
-    const char *status;         /* what 0, 1 and 2 mean here, a line each */
-    const cli_option *options;  /* ends with a NULL name */
-    const char *const *facts;   /* facts offered as options; ends with NULL */
+    const char *name;          /* "plumb-field" */
+    const char *usage;         /* "[OPTION]... FRAME..." */
+    const char *about;         /* a paragraph for --help, lines wrapped by hand */
+    const char *status;        /* what 0, 1 and 2 mean here, a line each */
+    const cli_option *options; /* ends with a NULL name */
+    const char *const *facts;  /* facts offered as options; ends with NULL */
     int (*own)(void *ctx, int letter, const char *value, pl_err *err); /* 0, or -1 with err set */
 } cli_program;
 
 /* What all programs are told the same way. */
 typedef struct {
     const cli_program *program;
-    pl_facts facts;      /* command line over profile; the header is merged per frame */
-    pl_notes notes;      /* what the profile's reading had to say */
-    const char *png;     /* NULL: none */
+    pl_facts facts;  /* command line over profile; the header is merged per frame */
+    pl_notes notes;  /* what the profile's reading had to say */
+    const char *png; /* NULL: none */
     bool json, red, quiet, measured_ok;
-    int jobs;            /* 0: one per processor */
-    char **file;         /* the operands, borrowed from argv */
+    int jobs;    /* 0: one per processor */
+    char **file; /* the operands, borrowed from argv */
     int files;
 } cli;
 

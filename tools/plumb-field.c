@@ -16,16 +16,18 @@ struct own {
 };
 
 static const cli_option options[] = {
-    { "best", OPT_BEST, "N", "measure at most N stars, spread over the field (0: all; default 600)" },
+    { "best", OPT_BEST, "N",
+      "measure at most N stars, spread over the field (0: all; default 600)" },
     { "stars", OPT_STARS, NULL, "with --json: list every star" },
-    { "table", OPT_TABLE, "FILE", "write the stars as an ECSV table (several frames: a directory)" },
+    { "table", OPT_TABLE, "FILE",
+      "write the stars as an ECSV table (several frames: a directory)" },
     { "plain", OPT_PLAIN, NULL, "with --png: leave the frame out of the picture" },
     { NULL, 0, NULL, NULL },
 };
 
 static const char *const facts[] = {
-    "aperture_mm", "focal_mm",     "pixel_um",     "mosaic",      "saturation_adu", "gain_e_adu",
-    "row_order",   "eccentricity", "fwhm_growth", NULL,
+    "aperture_mm", "focal_mm",  "pixel_um",     "mosaic",      "saturation_adu",
+    "gain_e_adu",  "row_order", "eccentricity", "fwhm_growth", NULL,
 };
 
 static int take(void *ctx, int letter, const char *value, pl_err *err)
@@ -66,8 +68,8 @@ static const cli_program program = {
     .own = take,
 };
 
-static pl_status write_table(const cli *c, const struct own *o, const pl_field *field, const char *file,
-                             pl_err *err)
+static pl_status write_table(const cli *c, const struct own *o, const pl_field *field,
+                             const char *file, pl_err *err)
 {
     char *path = cli_output_path(c, o->table, file, ".ecsv"), *text = pl_field_table(field, file);
     pl_status st = PL_ENOMEM;
@@ -78,8 +80,8 @@ static pl_status write_table(const cli *c, const struct own *o, const pl_field *
     return st;
 }
 
-static pl_status draw(const cli *c, const struct own *o, const pl_field *field, const pl_frame *frame,
-                      const char *file, pl_err *err)
+static pl_status draw(const cli *c, const struct own *o, const pl_field *field,
+                      const pl_frame *frame, const char *file, pl_err *err)
 {
     char *path = cli_output_path(c, c->png, file, ".png");
     pl_look look = { .red = c->red, .plain = o->plain, .jobs = c->jobs };
@@ -88,8 +90,8 @@ static pl_status draw(const cli *c, const struct own *o, const pl_field *field, 
     return st;
 }
 
-static pl_status report(const cli *c, const struct own *o, const pl_field *field, const pl_frame *frame,
-                        const char *file, pl_err *err)
+static pl_status report(const cli *c, const struct own *o, const pl_field *field,
+                        const pl_frame *frame, const char *file, pl_err *err)
 {
     char *text = c->json ? pl_field_json(field, file, o->stars) : pl_field_text(field, file);
     pl_status st = text ? PL_OK : PL_ENOMEM;

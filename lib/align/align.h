@@ -28,15 +28,16 @@ enum { PL_PATTERN_STARS = 20 }; /* fewest that may tell a pattern */
  *   star  in   [n] used stars
  *   out   out  all NaN when n < PL_PATTERN_STARS
  *   bowl, bowl_sigma  out  growth of ln FWHM with the squared radius, at the corner
- *   comatic, comatic_sigma  out  flare that grows outward from the centre, at the corner (+: outward) */
+ *   comatic, comatic_sigma  out  flare that grows outward from the centre, at the corner (+:
+ * outward) */
 typedef struct {
     pl_pattern p[PL_PATTERNS];
     double bowl, bowl_sigma;
     double comatic, comatic_sigma;
 } pl_pattern_fit;
 
-/* Where the patterns are centred, and what counts as the corner: the frame's, or for a sub-frame whose
- * place is known the whole sensor's centre and the frame's half diagonal. */
+/* Where the patterns are centred, and what counts as the corner: the frame's, or for a sub-frame
+ * whose place is known the whole sensor's centre and the frame's half diagonal. */
 typedef struct {
     double x_px, y_px, radius_px;
 } pl_view;

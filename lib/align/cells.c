@@ -19,7 +19,8 @@ static int by_y(const void *a, const void *b)
     return (*p)->y_px < (*q)->y_px ? -1 : (*p)->y_px > (*q)->y_px;
 }
 
-static void average(const pl_star *const *s, size_t n, double *work, const pl_field *f, pl_cell *out)
+static void average(const pl_star *const *s, size_t n, double *work, const pl_field *f,
+                    pl_cell *out)
 {
     double e1, e2, chi1_err, chi2_err;
     *out = (pl_cell){ .stars = n };
@@ -46,7 +47,8 @@ static void average(const pl_star *const *s, size_t n, double *work, const pl_fi
     out->chi_sigma = sqrt(0.5 * (chi1_err * chi1_err + chi2_err * chi2_err));
     double chi = hypot(e1, e2), deg = 90 / M_PI * atan2(e2, e1);
     out->eccentricity = sqrt(2 * chi / (1 + chi));
-    out->eccentricity_sigma = sqrt(2 * (chi + out->chi_sigma) / (1 + chi + out->chi_sigma)) - out->eccentricity;
+    out->eccentricity_sigma =
+        sqrt(2 * (chi + out->chi_sigma) / (1 + chi + out->chi_sigma)) - out->eccentricity;
     out->angle_deg = deg < 0 ? deg + 180 : deg;
 }
 
@@ -77,7 +79,8 @@ pl_status pl_cells_cut(const pl_star *star, size_t n, const pl_field *field, pl_
         size_t a = n * (size_t)i / (size_t)nx, b = n * (size_t)(i + 1) / (size_t)nx;
         qsort(s + a, b - a, sizeof *s, by_y);
         for (int j = 0; j < ny; j++) {
-            size_t c = a + (b - a) * (size_t)j / (size_t)ny, d = a + (b - a) * (size_t)(j + 1) / (size_t)ny;
+            size_t c = a + (b - a) * (size_t)j / (size_t)ny,
+                   d = a + (b - a) * (size_t)(j + 1) / (size_t)ny;
             average(s + c, d - c, work, field, &out[j * nx + i]);
         }
     }

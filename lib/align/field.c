@@ -8,7 +8,8 @@
 
 enum { FEWEST_STARS = 5, ENOUGH_SHARP = 30 };
 
-static const double SHARP_ERROR = 0.05; /* relative error of FWHM of the stars that set the median */
+static const double SHARP_ERROR =
+    0.05; /* relative error of FWHM of the stars that set the median */
 
 typedef double pick_fn(const pl_star *s);
 
@@ -103,21 +104,26 @@ static void set_scale(pl_field *f)
 {
     f->scale_arcsec_px = 206.264806 * f->facts.pixel_um.v / f->facts.focal_mm.v;
     if (!isfinite(f->scale_arcsec_px))
-        pl_note(&f->notes, "no arcseconds: pixel size or focal length unknown (--pixel-um, --focal-mm)");
+        pl_note(&f->notes,
+                "no arcseconds: pixel size or focal length unknown (--pixel-um, --focal-mm)");
 }
 
 static pl_status too_few(const pl_stars *s, pl_err *err)
 {
     if (s->found == 0)
-        return pl_fail(err, PL_ENODATA,
-                       "no stars stand above the sky (%.4g ADU, noise %.3g): cap on, clouds, or far out of "
-                       "focus?", s->sky_adu, s->noise_adu);
-    return pl_fail(err, PL_ENODATA,
-                   "%zu usable stars, %d needed (of %zu bumps: %zu saturated, %zu blended, %zu sharper than "
-                   "stars, %zu trails, %zu extended, %zu too faint): expose longer, focus, or try another field",
-                   s->used, FEWEST_STARS, s->found, s->kind[PL_SATURATED], s->kind[PL_BLENDED],
-                   s->kind[PL_SHARP], s->kind[PL_TRAIL], s->kind[PL_EXTENDED],
-                   s->kind[PL_FAINT] + s->kind[PL_NOISE]);
+        return pl_fail(
+            err, PL_ENODATA,
+            "no stars stand above the sky (%.4g ADU, noise %.3g): cap on, clouds, or far out of "
+            "focus?",
+            s->sky_adu, s->noise_adu);
+    return pl_fail(
+        err, PL_ENODATA,
+        "%zu usable stars, %d needed (of %zu bumps: %zu saturated, %zu blended, %zu sharper than "
+        "stars, %zu trails, %zu extended, %zu too faint): expose longer, focus, or try another "
+        "field",
+        s->used, FEWEST_STARS, s->found, s->kind[PL_SATURATED], s->kind[PL_BLENDED],
+        s->kind[PL_SHARP], s->kind[PL_TRAIL], s->kind[PL_EXTENDED],
+        s->kind[PL_FAINT] + s->kind[PL_NOISE]);
 }
 
 static void take_over(pl_field *f, pl_stars *s)
@@ -140,11 +146,13 @@ static pl_view view_of(pl_field *f)
     const pl_facts *k = &f->facts;
     pl_view v = { 0.5 * (f->width_px - 1), 0.5 * (f->height_px - 1),
                   0.5 * hypot(f->width_px, f->height_px) };
-    double bx = isfinite(k->binning_x.v) ? k->binning_x.v : 1, by = isfinite(k->binning_y.v) ? k->binning_y.v : 1;
+    double bx = isfinite(k->binning_x.v) ? k->binning_x.v : 1,
+           by = isfinite(k->binning_y.v) ? k->binning_y.v : 1;
     double cx = 0.5 * (k->width_px.v / bx - 1) - k->origin_x_px.v;
     double cy = 0.5 * (k->height_px.v / by - 1) - k->origin_y_px.v;
     if (isfinite(cx) && isfinite(cy) && hypot(cx - v.x_px, cy - v.y_px) > 1) {
-        pl_note(&f->notes, "a sub-frame: patterns are centred on the sensor's middle, column %.0f, row %.0f",
+        pl_note(&f->notes,
+                "a sub-frame: patterns are centred on the sensor's middle, column %.0f, row %.0f",
                 cx + 1, cy + 1);
         v.x_px = cx;
         v.y_px = cy;

@@ -4,17 +4,16 @@
  * With z = x + iy from the frame's centre in half diagonals, ellipticity chi as a complex number of
  * spin 2, flare (third moment, spin 1) and three-cornered moment (spin 3):
  *   chi   = a                    alike everywhere: tracking, wind
- *         + c z^2                grows outward, radial (c > 0) or tangential (c < 0): astigmatism about
- *                                the axis, as corrector spacing and curvature leave it
- *   chi   = -k (z - z0)^2        along circles about z0: the field turned during the exposure
- *   lnFWHM= s + g.(x,y) + q r^2  g: tilt, q: curvature
- *   flare = m + n z              m: coma alike everywhere (collimation), n: coma that grows outward
- *   corner= t                    trefoil
- * Astigmatism of a misaligned system is quadratic in z with two nodes, coma shifted as a whole:
- * Thompson 2005, JOSA A 22, 1389; the patterns of constant coma, linear astigmatism and tilt:
- * Schechter & Levinson 2011, PASP 123, 812. The turning pattern is derived here: a star at distance d
- * from the pivot is smeared along the tangent by an angle times d, which adds to the second moment as
- * d^2. Turning and (a, c) have three unknowns each; the one with the smaller chi square is told. */
+ *         + c z^2                grows outward, radial (c > 0) or tangential (c < 0): astigmatism
+ * about the axis, as corrector spacing and curvature leave it chi   = -k (z - z0)^2        along
+ * circles about z0: the field turned during the exposure lnFWHM= s + g.(x,y) + q r^2  g: tilt, q:
+ * curvature flare = m + n z              m: coma alike everywhere (collimation), n: coma that grows
+ * outward corner= t                    trefoil Astigmatism of a misaligned system is quadratic in z
+ * with two nodes, coma shifted as a whole: Thompson 2005, JOSA A 22, 1389; the patterns of constant
+ * coma, linear astigmatism and tilt: Schechter & Levinson 2011, PASP 123, 812. The turning pattern
+ * is derived here: a star at distance d from the pivot is smeared along the tangent by an angle
+ * times d, which adds to the second moment as d^2. Turning and (a, c) have three unknowns each; the
+ * one with the smaller chi square is told. */
 #include "align.h"
 
 #include <math.h>
@@ -135,8 +134,8 @@ static double loss(const struct sky *s, size_t rows, size_t p, const double *c)
     return sum;
 }
 
-static pl_status fit(const struct sky *s, const struct linear *l, const void *with, struct answer *out,
-                     pl_err *err)
+static pl_status fit(const struct sky *s, const struct linear *l, const void *with,
+                     struct answer *out, pl_err *err)
 {
     size_t m = 0, p = l->p;
     for (size_t i = 0; i < s->n; i++)
@@ -245,7 +244,8 @@ static pl_status fit_stretch(const struct sky *s, pl_pattern_fit *out, pl_err *e
     turn->amplitude = 0;
     turn->amplitude_sigma = sqrt(variance(&plain, 3, 2, 2));
     /* about the centre it is the outward stretch, across the radius, and told as that */
-    if (fit_turning(s, &t, &turn_a) && turn_a.chi2 < plain.chi2 - 9 && hypot(t.x, t.y) > LEAST_PIVOT) {
+    if (fit_turning(s, &t, &turn_a) && turn_a.chi2 < plain.chi2 - 9 &&
+        hypot(t.x, t.y) > LEAST_PIVOT) {
         turn->amplitude = t.k;
         turn->amplitude_sigma = sqrt(variance(&turn_a, 3, 0, 0));
         turn->significance = t.k / turn->amplitude_sigma;
@@ -288,7 +288,8 @@ static pl_status fit_all(const struct sky *s, pl_pattern_fit *out, pl_err *err)
 pl_status pl_patterns_fit(const pl_star *star, size_t n, const pl_view *view, pl_pattern_fit *out,
                           pl_err *err)
 {
-    static const char *const unit[PL_PATTERNS] = { "chi", "chi", "chi", "fraction", "sigma^3", "sigma^3" };
+    static const char *const unit[PL_PATTERNS] = { "chi",      "chi",     "chi",
+                                                   "fraction", "sigma^3", "sigma^3" };
     pl_pattern_fit f = { .bowl = NAN, .bowl_sigma = NAN, .comatic = NAN, .comatic_sigma = NAN };
     for (int i = 0; i < PL_PATTERNS; i++) {
         f.p[i] = unknown;
@@ -296,8 +297,13 @@ pl_status pl_patterns_fit(const pl_star *star, size_t n, const pl_view *view, pl
     }
     pl_status st = PL_OK;
     if (n >= PL_PATTERN_STARS) {
-        struct sky s = { star, n, view->x_px, view->y_px, view->radius_px,
-                         malloc(sizeof *s.rows * n * 2 * MOST), malloc(sizeof *s.rhs * n * 2) };
+        struct sky s = { star,
+                         n,
+                         view->x_px,
+                         view->y_px,
+                         view->radius_px,
+                         malloc(sizeof *s.rows * n * 2 * MOST),
+                         malloc(sizeof *s.rhs * n * 2) };
         st = s.rows && s.rhs ? fit_all(&s, &f, err)
                              : pl_fail(err, PL_ENOMEM, "out of memory for the patterns");
         free(s.rows);

@@ -7,10 +7,10 @@
 const char *pl_toward(double deg)
 {
     static const char *const sector[8] = {
-        "towards the last column",       "towards the last column and the last row",
-        "towards the last row",          "towards column 1 and the last row",
-        "towards column 1",              "towards column 1 and row 1",
-        "towards row 1",                 "towards the last column and row 1",
+        "towards the last column", "towards the last column and the last row",
+        "towards the last row",    "towards column 1 and the last row",
+        "towards column 1",        "towards column 1 and row 1",
+        "towards row 1",           "towards the last column and row 1",
     };
     if (!isfinite(deg))
         return "in no direction";

@@ -1,20 +1,20 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* verdict.c - what the patterns of a field mean, and whether they matter.
  *
- * Tolerances as amplitudes: an ellipticity pattern may reach that of the eccentricity allowed; a size
- * slope twice the FWHM growth allowed, since the field's mean growth is half of its corner's. Flare
- * and corners may reach what coma and trefoil leave when they widen stars by the growth allowed: 0.018
- * and 0.028 at 5 %, as the root of the growth. These come from wave optics in long-exposure air
- * (tests/reference/flare.py: 0.014 to 0.023 and 0.020 to 0.041 for apertures of 200 to 300 mm, f/3 to
- * f/5, seeing 1.8 to 3.5 arcsec). They hold in focus: 20 um of defocus at f/3 makes the same coma
- * flare 1.7 times as much.
+ * Tolerances as amplitudes: an ellipticity pattern may reach that of the eccentricity allowed; a
+ * size slope twice the FWHM growth allowed, since the field's mean growth is half of its corner's.
+ * Flare and corners may reach what coma and trefoil leave when they widen stars by the growth
+ * allowed: 0.018 and 0.028 at 5 %, as the root of the growth. These come from wave optics in
+ * long-exposure air (tests/reference/flare.py: 0.014 to 0.023 and 0.020 to 0.041 for apertures of
+ * 200 to 300 mm, f/3 to f/5, seeing 1.8 to 3.5 arcsec). They hold in focus: 20 um of defocus at f/3
+ * makes the same coma flare 1.7 times as much.
  *
- * One fault can wear several patterns. Coma also stretches: by 0.03 in chi at that flare, growing as
- * its square at first, slower above (same script). More stretch than this is tracking, and a star that wandered
- * unevenly flares and has corners too: then neither says anything about the optics. Coma has no
- * corners (spin 3 of the third moments vanishes, also in wave optics); a star smeared one way along a
- * line has as much of them as of flare, with a corner at the flare: a jump in tracking. A field that
- * turned widens and stretches stars away from the pivot. */
+ * One fault can wear several patterns. Coma also stretches: by 0.03 in chi at that flare, growing
+ * as its square at first, slower above (same script). More stretch than this is tracking, and a
+ * star that wandered unevenly flares and has corners too: then neither says anything about the
+ * optics. Coma has no corners (spin 3 of the third moments vanishes, also in wave optics); a star
+ * smeared one way along a line has as much of them as of flare, with a corner at the flare: a jump
+ * in tracking. A field that turned widens and stretches stars away from the pivot. */
 #include "align.h"
 
 #include <math.h>
@@ -24,10 +24,11 @@
 static const double SIGNIFICANT = 4;
 static const double DEFAULT_ECCENTRICITY = 0.42; /* common practice, no source */
 static const double DEFAULT_GROWTH = 0.05;
-static const double FLARE_OF_5_PERCENT = 0.018, STRETCH_OF_5_PERCENT = 0.03, CORNERS_OF_5_PERCENT = 0.028;
+static const double FLARE_OF_5_PERCENT = 0.018, STRETCH_OF_5_PERCENT = 0.03,
+                    CORNERS_OF_5_PERCENT = 0.028;
 
 static const pl_cause cause_of[PL_PATTERNS] = {
-    PL_CAUSE_TRACKING, PL_CAUSE_TRACKING, PL_CAUSE_SPACING,
+    PL_CAUSE_TRACKING, PL_CAUSE_TRACKING,    PL_CAUSE_SPACING,
     PL_CAUSE_TILT,     PL_CAUSE_COLLIMATION, PL_CAUSE_MIRROR,
 };
 
@@ -39,8 +40,9 @@ static void set_tolerances(pl_field *f)
     if (f->facts.fwhm_growth.from == PL_FROM_NOWHERE)
         f->facts.fwhm_growth = (pl_num){ g = DEFAULT_GROWTH, PL_FROM_DEFAULT };
     double chi = e * e / (2 - e * e), root = sqrt(g / 0.05);
-    double tol[PL_PATTERNS] = { chi, chi, chi, 2 * g, root * FLARE_OF_5_PERCENT,
-                                root * CORNERS_OF_5_PERCENT };
+    double tol[PL_PATTERNS] = {
+        chi, chi, chi, 2 * g, root * FLARE_OF_5_PERCENT, root * CORNERS_OF_5_PERCENT
+    };
     for (int i = 0; i < PL_PATTERNS; i++)
         f->pattern[i].tolerance = tol[i];
 }
@@ -83,7 +85,8 @@ static struct dress undress(const pl_pattern *p)
     if (!significant(even) || !significant(flare))
         return d;
     double coma = coma_stretch(flare->amplitude);
-    d.of_coma = even->amplitude < 1.5 * coma && between_axes(even->angle_deg, flare->angle_deg) < 25;
+    d.of_coma =
+        even->amplitude < 1.5 * coma && between_axes(even->angle_deg, flare->angle_deg) < 25;
     d.of_tracking = !d.of_coma && even->amplitude > 0.5 * coma && even->amplitude > even->tolerance;
     return d;
 }
@@ -91,7 +94,8 @@ static struct dress undress(const pl_pattern *p)
 static bool is_dress(const struct dress *d, const pl_pattern *p, int i)
 {
     bool stretch = i == PL_EVEN_STRETCH || i == PL_OUTWARD_STRETCH || i == PL_SIZE_SLOPE;
-    return (i == PL_EVEN_STRETCH && d->of_coma) || ((i == PL_FLARE || i == PL_CORNERED) && d->of_tracking) ||
+    return (i == PL_EVEN_STRETCH && d->of_coma) ||
+           ((i == PL_FLARE || i == PL_CORNERED) && d->of_tracking) ||
            (i == PL_CORNERED && d->smear) ||
            (stretch && d->of_turning && fabs(p[i].amplitude) < p[PL_TURNING].amplitude);
 }
@@ -102,15 +106,23 @@ static void say_stretch(pl_field *f, const pl_pattern_fit *fit)
 {
     pl_pattern *p = f->pattern, *even = &p[PL_EVEN_STRETCH], *turn = &p[PL_TURNING],
                *out = &p[PL_OUTWARD_STRETCH];
-    SAY(even, "all stars stretched alike along %.0f deg (from +x towards +y): tracking, guiding or wind "
-              "during the exposure", even->angle_deg);
-    SAY(turn, "stars stretched along circles around column %.0f, row %.0f: the field turned while exposing "
-              "(polar alignment, or an unguided rotation)", turn->x_px + 1, turn->y_px + 1);
+    SAY(even,
+        "all stars stretched alike along %.0f deg (from +x towards +y): tracking, guiding or wind "
+        "during the exposure",
+        even->angle_deg);
+    SAY(turn,
+        "stars stretched along circles around column %.0f, row %.0f: the field turned while "
+        "exposing "
+        "(polar alignment, or an unguided rotation)",
+        turn->x_px + 1, turn->y_px + 1);
     const char *bowl = fabs(fit->bowl) < 4 * fit->bowl_sigma ? ""
-                       : fit->bowl > 0 ? "; stars grow towards the corners"
-                                       : "; stars shrink towards the corners";
-    SAY(out, "corner stars stretched %s%s: corrector spacing or field curvature; try another spacing and "
-             "compare%s", out->amplitude > 0 ? "outward" : "across the radius", bowl,
+                       : fit->bowl > 0                       ? "; stars grow towards the corners"
+                                                             : "; stars shrink towards the corners";
+    SAY(out,
+        "corner stars stretched %s%s: corrector spacing or field curvature; try another spacing "
+        "and "
+        "compare%s",
+        out->amplitude > 0 ? "outward" : "across the radius", bowl,
         out->amplitude > 0 ? "" : " (a field that turned about its centre looks the same)");
 }
 
@@ -120,11 +132,15 @@ static void say_rest(pl_field *f, const pl_pattern_fit *fit)
                *corner = &f->pattern[PL_CORNERED];
     SAY(slope, "stars grow %s, by %.0f %% from the centre to the corner: sensor or focuser tilt",
         pl_toward(slope->angle_deg), 100 * slope->amplitude);
-    SAY(flare, "every star flares %s (%.0f deg): coma alike everywhere, the mirror's axis misses the "
-               "frame's centre: collimation%s", pl_toward(flare->angle_deg), flare->angle_deg,
+    SAY(flare,
+        "every star flares %s (%.0f deg): coma alike everywhere, the mirror's axis misses the "
+        "frame's centre: collimation%s",
+        pl_toward(flare->angle_deg), flare->angle_deg,
         fabs(fit->comatic) > 4 * fit->comatic_sigma
-            ? "; coma also grows outward, as without a corrector or at a wrong spacing" : "");
-    SAY(corner, "stars are three-cornered, a corner at %.0f deg: a mirror pinched by its clips or cell",
+            ? "; coma also grows outward, as without a corrector or at a wrong spacing"
+            : "");
+    SAY(corner,
+        "stars are three-cornered, a corner at %.0f deg: a mirror pinched by its clips or cell",
         corner->angle_deg);
 }
 
@@ -135,14 +151,20 @@ static void say_dress(pl_field *f, const struct dress *d)
         if (!significant(p))
             p->meaning[0] = '\0';
         else if (i == PL_FLARE && d->smear && !d->of_tracking)
-            SAY(p, "every star has a tail %s (%.0f deg), smeared along a line: a jump in tracking (coma would "
-                   "leave no corners)", pl_toward(p->angle_deg), p->angle_deg);
+            SAY(p,
+                "every star has a tail %s (%.0f deg), smeared along a line: a jump in tracking "
+                "(coma would "
+                "leave no corners)",
+                pl_toward(p->angle_deg), p->angle_deg);
         else if (is_dress(d, f->pattern, i))
-            SAY(p, i == PL_EVEN_STRETCH && d->of_coma ? "as much as the flare below stretches stars: same cause"
-                   : i == PL_CORNERED && d->smear && !d->of_tracking ? "part of the tail above: same cause"
-                   : d->of_turning ? "part of the turning: same cause"
-                                   : "an uneven drift leaves this too; judge the optics on a frame that "
-                                     "tracked well");
+            SAY(p, i == PL_EVEN_STRETCH && d->of_coma
+                       ? "as much as the flare below stretches stars: same cause"
+                   : i == PL_CORNERED && d->smear && !d->of_tracking
+                       ? "part of the tail above: same cause"
+                   : d->of_turning
+                       ? "part of the turning: same cause"
+                       : "an uneven drift leaves this too; judge the optics on a frame that "
+                         "tracked well");
     }
 }
 
@@ -175,7 +197,7 @@ static void judge_worst(pl_field *f, int worst, bool smear)
 {
     static const char *const what[PL_PATTERNS] = {
         "all stars are stretched alike", "the field turned while exposing",
-        "the corners are stretched", "stars grow across the field",
+        "the corners are stretched",     "stars grow across the field",
         "every star flares to one side", "stars are three-cornered",
     };
     const pl_pattern *p = &f->pattern[worst];
@@ -214,8 +236,9 @@ void pl_field_judge(pl_field *f, const pl_pattern_fit *fit)
     if (!isfinite(f->pattern[0].amplitude)) {
         v->state = PL_UNSURE;
         v->cause = PL_CAUSE_NONE;
-        snprintf(v->text, sizeof v->text, "cannot tell: %zu usable stars, %d are needed to judge a field",
-                 f->used, PL_PATTERN_STARS);
+        snprintf(v->text, sizeof v->text,
+                 "cannot tell: %zu usable stars, %d are needed to judge a field", f->used,
+                 PL_PATTERN_STARS);
         snprintf(v->action, sizeof v->action, "Expose longer, or point at a richer field.");
     } else if (worst < 0) {
         v->state = PL_INSIDE;

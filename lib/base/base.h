@@ -26,7 +26,8 @@ pl_status pl_grow(void **items, size_t *cap, size_t n, size_t size, pl_err *err)
 
 /* ---- facts.c */
 
-/* pl_number - a whole text as a finite number ("12um", "nan", "" are none), C spelling in any locale. */
+/* pl_number - a whole text as a finite number ("12um", "nan", "" are none), C spelling in any
+ * locale. */
 bool pl_number(const char *text, double *value);
 
 /* ---- pool.c */
@@ -66,8 +67,8 @@ void pl_robust_mean(double *v, size_t n, double *centre, double *sigma, double *
  *   cov   out  [p][p] for unit-variance rows, scaled by the robust scatter of the residuals when
  *              that exceeds 1; may be NULL
  *   scale out  that scatter (1 = errors were right); may be NULL
- * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer; outputs untouched
- * then. */
+ * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer; outputs
+ * untouched then. */
 pl_status pl_lsq_fit(const double *rows, const double *rhs, size_t n, size_t p, double *coef,
                      double *cov, double *scale, pl_err *err);
 

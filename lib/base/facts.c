@@ -15,9 +15,13 @@
 
 #define BIG 1e9
 #define NUM(field, section, lo, hi, help, ...)                                                     \
-    { #field, section, { __VA_ARGS__ }, help, lo, hi, NULL, offsetof(pl_facts, field) }
+    {                                                                                              \
+#field, section, { __VA_ARGS__ }, help, lo, hi, NULL, offsetof(pl_facts, field)            \
+    }
 #define TEXT(field, section, words, help, ...)                                                     \
-    { #field, section, { __VA_ARGS__ }, help, 1, 0, words, offsetof(pl_facts, field) }
+    {                                                                                              \
+#field, section, { __VA_ARGS__ }, help, 1, 0, words, offsetof(pl_facts, field)             \
+    }
 
 #define MATERIALS "aluminium steel stainless invar carbon borosilicate silica soda-lime"
 

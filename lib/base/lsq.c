@@ -1,8 +1,9 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* lsq.c - linear least squares that a few wild values cannot pull: rounds of reweighting with Tukey's
- * bisquare (Beaton & Tukey 1974, Technometrics 16, 147, from memory; tuning constant 4.685, 95 %
- * efficient for Gaussian errors). Normal equations, since the designs here have a handful of terms of
- * like size; GSL factors them. tests/unit/test_lsq.c holds it against gsl_multifit_robust. */
+/* lsq.c - linear least squares that a few wild values cannot pull: rounds of reweighting with
+ * Tukey's bisquare (Beaton & Tukey 1974, Technometrics 16, 147, from memory; tuning constant 4.685,
+ * 95 % efficient for Gaussian errors). Normal equations, since the designs here have a handful of
+ * terms of like size; GSL factors them. tests/unit/test_lsq.c holds it against gsl_multifit_robust.
+ */
 #include "base.h"
 
 #include <math.h>
@@ -34,7 +35,8 @@ static bool solve(const double *rows, const double *rhs, const double *weight, s
     gsl_matrix_view m = gsl_matrix_view_array(a, p, p);
     if (gsl_linalg_cholesky_decomp1(&m.matrix))
         return false;
-    for (size_t j = 0; j < p; j++) /* what the other terms leave of it is rounding: not determined */
+    for (size_t j = 0; j < p;
+         j++) /* what the other terms leave of it is rounding: not determined */
         if (!(a[j * p + j] * a[j * p + j] > 1e-12 * diagonal[j]))
             return false;
     gsl_vector_view x = gsl_vector_view_array(coef, p);

@@ -35,8 +35,9 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
     if (fstat(f, &st) != 0 || !S_ISREG(st.st_mode)) {
         bool dir = S_ISDIR(st.st_mode);
         close(f);
-        return pl_fail(err, PL_EIO, dir ? "is a directory; name the frames in it"
-                                        : "is no regular file; save the frame to disc first");
+        return pl_fail(err, PL_EIO,
+                       dir ? "is a directory; name the frames in it"
+                           : "is no regular file; save the frame to disc first");
     }
     *fd = f;
     *size = st.st_size;
@@ -165,7 +166,8 @@ static pl_status decode(fitsfile *f, int64_t plane, struct pl_frame *fr, pl_err 
     }
     if (!fr->mem16 && !fr->memf)
         return pl_fail(err, PL_ENOMEM, "out of memory: %d x %d pixels", fr->width, fr->height);
-    return status ? fits_failure(status, "its pixels cannot be decoded; copy it again", err) : PL_OK;
+    return status ? fits_failure(status, "its pixels cannot be decoded; copy it again", err)
+                  : PL_OK;
 }
 
 static pl_status load(const char *path, bool plain_file, int64_t size, struct pl_frame *fr,
@@ -273,13 +275,15 @@ static pl_status pread_all(int fd, void *buf, size_t want, off_t at, pl_err *err
 }
 
 /* n stored values from pixel `first` on, through a buffer that stays in the cache. */
-static pl_status read_run(const struct pl_frame *f, int64_t first, size_t n, float *out, pl_err *err)
+static pl_status read_run(const struct pl_frame *f, int64_t first, size_t n, float *out,
+                          pl_err *err)
 {
     size_t width = (size_t)abs(f->bitpix) / 8;
     uint64_t raw[CHUNK_BYTES / sizeof(uint64_t)];
     while (n) {
         size_t m = n < CHUNK_BYTES / width ? n : CHUNK_BYTES / width;
-        pl_status st = pread_all(f->fd, raw, m * width, f->start + (off_t)(first * (int64_t)width), err);
+        pl_status st =
+            pread_all(f->fd, raw, m * width, f->start + (off_t)(first * (int64_t)width), err);
         if (st != PL_OK)
             return st;
         pl_pixels_convert(f, raw, m, out);

@@ -11,15 +11,15 @@
 struct pl_frame {
     int width, height;
     /* plain files: pixels stay on disc */
-    int fd;               /* -1 when the pixels are in memory */
-    off_t start;          /* of the first pixel */
+    int fd;      /* -1 when the pixels are in memory */
+    off_t start; /* of the first pixel */
     int bitpix;
     double bscale, bzero;
     bool has_blank;
     int64_t blank;
     /* anything else: decoded once, one of these */
-    uint16_t *mem16;      /* [height][width] physical ADU */
-    float *memf;          /* [height][width] physical ADU, NaN = blank */
+    uint16_t *mem16; /* [height][width] physical ADU */
+    float *memf;     /* [height][width] physical ADU, NaN = blank */
     pl_facts facts;
     pl_notes notes;
 };
@@ -40,12 +40,12 @@ void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, floa
 /* ---- sky.c */
 
 /* pl_sky - level and noise of the sky on a mesh of square cells, robust against stars.
- * On a mosaic each of the four phases (2 * (y & 1) + (x & 1)) has its own level and noise; on a mono
- * frame the four are equal. */
+ * On a mosaic each of the four phases (2 * (y & 1) + (x & 1)) has its own level and noise; on a
+ * mono frame the four are equal. */
 typedef struct {
-    int nx, ny, cell;     /* cells and their side, px */
-    float *level[4];      /* [ny][nx] ADU, phase by phase */
-    float *noise[4];      /* [ny][nx] ADU, one sigma of one pixel */
+    int nx, ny, cell;          /* cells and their side, px */
+    float *level[4];           /* [ny][nx] ADU, phase by phase */
+    float *noise[4];           /* [ny][nx] ADU, one sigma of one pixel */
     double sky_adu, noise_adu; /* medians over mesh and phases */
 } pl_sky;
 
@@ -60,8 +60,8 @@ void pl_sky_merge_phases(pl_sky *sky);
 /* pl_sky_row - level and noise of one phase along row y, interpolated between cell centres.
  *   x0, step, n  in   columns x0, x0 + step, ...
  *   level, noise out  [n]; either may be NULL */
-void pl_sky_row(const pl_sky *sky, int phase, double y, double x0, double step, int n,
-                float *level, float *noise);
+void pl_sky_row(const pl_sky *sky, int phase, double y, double x0, double step, int n, float *level,
+                float *noise);
 
 /* ---- mosaic.c */
 
@@ -77,8 +77,7 @@ typedef enum { PL_GREEN_NONE = 0, PL_GREEN_MAIN, PL_GREEN_ANTI, PL_GREEN_UNSEEN 
  *   facts     in   the merged facts: a mosaic given on the command line is believed
  *   mosaic    out  "RGGB" ... or "" for mono
  *   notes     out  what was seen and what was not believed */
-pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots,
-                           size_t n, const pl_facts *facts, char mosaic[8], pl_notes *notes,
-                           pl_err *err);
+pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,
+                           const pl_facts *facts, char mosaic[8], pl_notes *notes, pl_err *err);
 
 #endif

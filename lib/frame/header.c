@@ -58,7 +58,8 @@ static bool number_with_unit(const char *text, double *v)
 
 static long days_from_civil(long y, long m, long d)
 {
-    /* days since 1970-01-01 in the Gregorian calendar; arithmetic derived here from 400-year eras */
+    /* days since 1970-01-01 in the Gregorian calendar; arithmetic derived here from 400-year eras
+     */
     y -= m <= 2;
     long era = (y >= 0 ? y : y - 399) / 400, yoe = y - era * 400;
     long doy = (153 * (m + (m > 2 ? -3 : 9)) + 2) / 5 + d - 1;
@@ -88,8 +89,8 @@ static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
     if (sscanf(date + used, "%c%2d:%2d", &sign, &oh, &om) != 3 &&
         sscanf(date + used, "%c%2d%2d", &sign, &oh, &om) != 3)
         return;
-    if ((sign != '+' && sign != '-') || y < 1800 || y > 2999 || mo < 1 || mo > 12 || d < 1 || d > 31 ||
-        h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61))
+    if ((sign != '+' && sign != '-') || y < 1800 || y > 2999 || mo < 1 || mo > 12 || d < 1 ||
+        d > 31 || h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61))
         return;
     long offset = (sign == '-' ? -1 : 1) * (oh * 60L + om);
     long minutes = days_from_civil(y, mo, d) * 1440 + h * 60 + mi - offset;

@@ -43,7 +43,8 @@ static pl_status sky_contrast(const pl_sky *sky, struct contrast *c, pl_err *err
 static bool phase_light(const pl_frame *f, const pl_sky *sky, const pl_spot *s, double light[4])
 {
     float px[BOX * BOX], level[4];
-    int x0 = ((int)lround(s->x_px) - BOX / 2 + 1) & ~1, y0 = ((int)lround(s->y_px) - BOX / 2 + 1) & ~1;
+    int x0 = ((int)lround(s->x_px) - BOX / 2 + 1) & ~1,
+        y0 = ((int)lround(s->y_px) - BOX / 2 + 1) & ~1;
     if (x0 < 0 || y0 < 0 || pl_frame_read(f, x0, y0, BOX, BOX, px, NULL) != PL_OK)
         return false;
     memset(light, 0, 4 * sizeof *light);
@@ -104,11 +105,15 @@ static void say(pl_green seen, const char *told, bool believed, char mosaic[8], 
     if (seen == PL_GREEN_NONE)
         pl_note(notes, "the header says a %s mosaic, the pixels show none: measured as mono", told);
     else if (told[0])
-        pl_note(notes, "the header says %s, but the pixels show green on the other diagonal: measured "
-                       "as %s (red and blue may be exchanged)", told, guess);
+        pl_note(notes,
+                "the header says %s, but the pixels show green on the other diagonal: measured "
+                "as %s (red and blue may be exchanged)",
+                told, guess);
     else
-        pl_note(notes, "no mosaic is named in the header; the pixels show one: measured as %s (red and "
-                       "blue may be exchanged)", guess);
+        pl_note(notes,
+                "no mosaic is named in the header; the pixels show one: measured as %s (red and "
+                "blue may be exchanged)",
+                guess);
 }
 
 pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,

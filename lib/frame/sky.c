@@ -1,15 +1,19 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* sky.c - level and noise of the sky on a mesh, from a sample of rows.
  * Level: mean of a cell's pixels clipped about their median. Noise: scatter of differences between
- * pixels two columns apart (the same colour on a mosaic), so that gradients and nebulae do not count
- * as noise. Clipping and mesh filtering are common practice, no source. */
+ * pixels two columns apart (the same colour on a mosaic), so that gradients and nebulae do not
+ * count as noise. Clipping and mesh filtering are common practice, no source. */
 #include "frame.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { PAIRS = 8, CLIP_ROUNDS = 4, START_VALUES = 63 }; /* row pairs sampled a cell; every phase is in each pair */
+enum {
+    PAIRS = 8,
+    CLIP_ROUNDS = 4,
+    START_VALUES = 63
+}; /* row pairs sampled a cell; every phase is in each pair */
 
 struct survey {
     const pl_frame *frame;
@@ -39,9 +43,10 @@ static void start_clip(const float *v, size_t n, double *centre, double *sigma)
     *sigma = 1.4826 * pl_medianf(some, m);
 }
 
-/* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times from the
- * start (c, s). The first sigma is a MAD's; later ones are clipped standard deviations, which unlike a MAD are right
- * for coarsely digitised data too (1.0144: what clipping a Gaussian at 3 sigma takes off). */
+/* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times from
+ * the start (c, s). The first sigma is a MAD's; later ones are clipped standard deviations, which
+ * unlike a MAD are right for coarsely digitised data too (1.0144: what clipping a Gaussian at 3
+ * sigma takes off). */
 static void clipped(const float *v, size_t n, double c, double s, double *mean, double *sigma)
 {
     *mean = *sigma = NAN;
@@ -99,7 +104,8 @@ static pl_status read_sample(const pl_frame *f, int y0, int y1, float *rows, int
     *n = 0;
     for (int i = 0; i < pairs; i++) {
         int y = (y0 + (int)((int64_t)i * (y1 - y0) / pairs)) & ~1;
-        pl_status st = pl_frame_read(f, 0, y, f->width, 2, rows + (size_t)*n * (size_t)f->width, err);
+        pl_status st =
+            pl_frame_read(f, 0, y, f->width, 2, rows + (size_t)*n * (size_t)f->width, err);
         if (st != PL_OK)
             return st;
         *n += 2;
@@ -224,7 +230,8 @@ pl_status pl_sky_measure(const pl_frame *frame, int jobs, pl_sky *out, pl_err *e
     if (st == PL_OK)
         st = summarise(&sky, err);
     for (int p = 0; p < 4 && st == PL_OK; p++)
-        if (!filter_mesh(sky.level[p], sky.nx, sky.ny) || !filter_mesh(sky.noise[p], sky.nx, sky.ny))
+        if (!filter_mesh(sky.level[p], sky.nx, sky.ny) ||
+            !filter_mesh(sky.noise[p], sky.nx, sky.ny))
             st = pl_fail(err, PL_ENOMEM, "out of memory for the sky");
 done:
     free(errs);

@@ -20,8 +20,8 @@ static void shrink_row(void *ctx, size_t row, int worker)
     float *pix = malloc(sizeof *pix * w * (size_t)s->bin), *out = s->out + row * (size_t)s->w;
     if (!pix)
         pl_fail(&s->err[row], PL_ENOMEM, "out of memory for the picture");
-    else if (pl_frame_read(s->frame, 0, (int)row * s->bin, s->frame->width, s->bin, pix, &s->err[row]) ==
-             PL_OK)
+    else if (pl_frame_read(s->frame, 0, (int)row * s->bin, s->frame->width, s->bin, pix,
+                           &s->err[row]) == PL_OK)
         for (int x = 0; x < s->w; x++) {
             double sum = 0, n = 0;
             for (int y = 0; y < s->bin; y++)
@@ -40,7 +40,8 @@ static void shrink_row(void *ctx, size_t row, int worker)
 pl_status pl_frame_thumb(const pl_frame *frame, int bin, int jobs, float *out, pl_err *err)
 {
     if (bin < 1 || bin > frame->width || bin > frame->height)
-        return pl_fail(err, PL_EARG, "cannot bin a %d x %d frame by %d", frame->width, frame->height, bin);
+        return pl_fail(err, PL_EARG, "cannot bin a %d x %d frame by %d", frame->width,
+                       frame->height, bin);
     size_t rows = (size_t)(frame->height / bin);
     struct shrink s = { frame, bin, frame->width / bin, out, calloc(rows, sizeof *s.err) };
     if (!s.err)

@@ -19,7 +19,8 @@ typedef struct {
     double contour_step, contour_lo, contour_hi; /* in that unit */
 } pl_map;
 
-/* Frame to picture; x, y as inside the library (first pixel 0). */
+/* ---- map.c: frame to picture; x, y as inside the library (first pixel 0) */
+
 double pl_map_x(const pl_map *m, double x_px);
 double pl_map_y(const pl_map *m, double y_px);
 

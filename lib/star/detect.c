@@ -4,8 +4,8 @@
  * Binning by two turns a colour mosaic grey and quarters the work. Each scale is a binned map in
  * units of its own noise, smoothed by (1 2 1) x (1 2 1) / 6, which is within 6 % of the best filter
  * for stars up to sqrt 2 off its own width (2 s1 s2 / (s1^2 + s2^2), derived). An undersampled star
- * that falls on a corner of four bins is weak in that filter; so each maximum is also tried with the
- * boxes of 1 x 1 to 2 x 2 bins that hold it. */
+ * that falls on a corner of four bins is weak in that filter; so each maximum is also tried with
+ * the boxes of 1 x 1 to 2 x 2 bins that hold it. */
 #include "star.h"
 
 #include <math.h>
@@ -32,8 +32,8 @@ struct search {
     const pl_frame *frame;
     const pl_sky *sky;
     struct band *band;
-    int bw, bh;              /* of the binned frame */
-    float *level, *inverse;  /* [sky->ny][bw] */
+    int bw, bh;             /* of the binned frame */
+    float *level, *inverse; /* [sky->ny][bw] */
 };
 
 static pl_status keep(struct list *l, pl_bump b, pl_err *err)
@@ -141,8 +141,8 @@ static bool is_peak(const float *f, int w, size_t at)
            v >= c[0] && v >= c[1];
 }
 
-/* What lies around a peak, for skies the mesh cannot follow (nebulae): median of the smoothed map at
- * eight places four cells off, 0 where that is below the sky. */
+/* What lies around a peak, for skies the mesh cannot follow (nebulae): median of the smoothed map
+ * at eight places four cells off, 0 where that is below the sky. */
 static float surroundings(const float *f, int w, int h, int x, int y)
 {
     static const signed char way[8][2] = { { 4, 0 },  { 3, 3 },   { 0, 4 },  { -3, 3 },
@@ -342,10 +342,12 @@ static pl_status drop_shadows(struct list *all, int width, int height, pl_err *e
     return PL_OK;
 }
 
-pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int jobs, pl_bump **bump,
-                    size_t *n, pl_err *err)
+pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int jobs,
+                    pl_bump **bump, size_t *n, pl_err *err)
 {
-    struct search s = { .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2 };
+    struct search s = {
+        .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2
+    };
     size_t bands = (size_t)(s.bh + BAND - 1) / BAND;
     struct list all = { NULL, 0, 0 };
     s.band = calloc(bands, sizeof *s.band);

@@ -5,8 +5,8 @@
  * All are the profile's own value plus a weighted sum of the residuals. The profile has no odd
  * moments, and where pixels are coarse or only every second one is green, what sampling does to the
  * moments it does to data and profile alike and cancels. Derived here; the moments themselves are
- * adaptive ones (Bernstein & Jarvis 2002, AJ 123, 583, from memory): the weight is a Gaussian of the
- * star's own width. */
+ * adaptive ones (Bernstein & Jarvis 2002, AJ 123, 583, from memory): the weight is a Gaussian of
+ * the star's own width. */
 #include "star.h"
 
 #include <math.h>
@@ -131,9 +131,9 @@ static double inside(const pl_stamp *st, const pl_moffat *fit, const float *mode
     return sum / st->share;
 }
 
-/* Noise of T(all) / 2 - T(r): a pixel counts 1/2 outside r and -1/2 inside; the fitted sky goes into
- * all of them and answers to each. The profile's other parameters drop out: what they take from T
- * they give to the profile's own light. */
+/* Noise of T(all) / 2 - T(r): a pixel counts 1/2 outside r and -1/2 inside; the fitted sky goes
+ * into all of them and answers to each. The profile's other parameters drop out: what they take
+ * from T they give to the profile's own light. */
 static double imbalance_sigma(const pl_stamp *st, const pl_moffat *fit, const float *model,
                               const float *sky_response, double r)
 {
@@ -147,7 +147,8 @@ static double imbalance_sigma(const pl_stamp *st, const pl_moffat *fit, const fl
     return sqrt(var) / st->share;
 }
 
-/* Half of the total light is inside: flux e(r) + T(r) = (flux + T(all)) / 2, T the residuals' sums. */
+/* Half of the total light is inside: flux e(r) + T(r) = (flux + T(all)) / 2, T the residuals' sums.
+ */
 static void half_flux(const pl_stamp *st, const pl_moffat *fit, const float *model,
                       const float *sky_response, pl_star *star)
 {

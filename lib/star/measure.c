@@ -92,7 +92,8 @@ static void fill_shape(const pl_moffat *f, pl_star *s)
         s->eccentricity_sigma = slope;
     double deg = 90 / M_PI * atan2(e2, e1);
     s->angle_deg = deg < 0 ? deg + 180 : deg;
-    s->angle_sigma_deg = fmin(90 / M_PI * sqrt(cross) / fmax(eta, 1e-9), 52); /* 52: knows nothing */
+    s->angle_sigma_deg =
+        fmin(90 / M_PI * sqrt(cross) / fmax(eta, 1e-9), 52); /* 52: knows nothing */
 }
 
 static double brightest(const pl_stamp *st, double x, double y, double r)
@@ -142,11 +143,12 @@ static bool fit_place(const pl_site *site, size_t bump, char colour, const doubl
     return pl_moffat_fit(&st, PL_FREE_PLACE, fit);
 }
 
-bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm, double eta1,
-                       double eta2, double *snr, double *chi2, int *pixels)
+bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm,
+                       double eta1, double eta2, double *snr, double *chi2, int *pixels)
 {
     double flux = isfinite(at->flux_adu) ? at->flux_adu : 5 * site->sky->noise_adu * fwhm;
-    double start[PL_MF_N] = { flux, at->x_px, at->y_px, log(0.5 * fwhm), eta1, eta2, 0, 1 / site->beta };
+    double start[PL_MF_N] = { flux, at->x_px, at->y_px, log(0.5 * fwhm),
+                              eta1, eta2,     0,        1 / site->beta };
     pl_moffat fit;
     if (!fit_place(site, bump, 'G', start, &fit))
         return false;
@@ -156,8 +158,8 @@ bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, doub
     return true;
 }
 
-/* A weak bump is first asked whether anything is there with the frame's shape: cheaper than letting a
- * free shape wander about in noise. */
+/* A weak bump is first asked whether anything is there with the frame's shape: cheaper than letting
+ * a free shape wander about in noise. */
 static bool is_noise(const pl_site *site, size_t bump, const pl_star *s)
 {
     double snr, chi2;
@@ -166,8 +168,8 @@ static bool is_noise(const pl_site *site, size_t bump, const pl_star *s)
            snr < PL_LEAST_SNR;
 }
 
-/* Pixels far above the profile that are no part of it: a hot pixel or a cosmic ray in the wings. A real
- * star may differ from a Moffat by a part of its own light, so both limits must be passed. */
+/* Pixels far above the profile that are no part of it: a hot pixel or a cosmic ray in the wings. A
+ * real star may differ from a Moffat by a part of its own light, so both limits must be passed. */
 static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
 {
     int hits = 0;
@@ -239,8 +241,8 @@ static bool colour_place(const pl_site *site, size_t bump, char colour, const pl
                          double *y, double *sigma)
 {
     double eta = 0.5 * log(s->fwhm_major_px / s->fwhm_minor_px), a = 2 * s->angle_deg * M_PI / 180;
-    double start[PL_MF_N] = { s->flux_adu, s->x_px, s->y_px, log(0.5 * s->fwhm_px),
-                              eta * cos(a), eta * sin(a), 0, 1 / s->beta };
+    double start[PL_MF_N] = { s->flux_adu,  s->x_px,      s->y_px, log(0.5 * s->fwhm_px),
+                              eta * cos(a), eta * sin(a), 0,       1 / s->beta };
     pl_moffat fit;
     if (!fit_place(site, bump, colour, start, &fit))
         return false;

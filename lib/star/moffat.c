@@ -34,11 +34,11 @@ static const struct {
 
 /* The profile's shape at the current parameters, and its derivatives with respect to eta. */
 struct shape {
-    double a, b, c;      /* the ellipse */
+    double a, b, c; /* the ellipse */
     double da[2], db[2], dc[2];
-    double beta, k, dk;  /* k = 2^(1/beta) - 1, dk / d(1/beta) */
-    double norm;         /* of a unit flux: (beta - 1) k e^(-2 size) / pi */
-    double dlnnorm;      /* d ln norm / d(1/beta) */
+    double beta, k, dk; /* k = 2^(1/beta) - 1, dk / d(1/beta) */
+    double norm;        /* of a unit flux: (beta - 1) k e^(-2 size) / pi */
+    double dlnnorm;     /* d ln norm / d(1/beta) */
 };
 
 static struct shape shape_at(const double p[PL_MF_N])
@@ -46,7 +46,7 @@ static struct shape shape_at(const double p[PL_MF_N])
     struct shape s;
     double e1 = p[PL_MF_ETA1], e2 = p[PL_MF_ETA2], q = e1 * e1 + e2 * e2, eta = sqrt(q);
     double ch = cosh(2 * eta);
-    double sh = eta < 1e-3 ? 2 + 4.0 / 3 * q : sinh(2 * eta) / eta;      /* sinh(2 eta) / eta */
+    double sh = eta < 1e-3 ? 2 + 4.0 / 3 * q : sinh(2 * eta) / eta;       /* sinh(2 eta) / eta */
     double ds = eta < 0.05 ? 8.0 / 3 + 16.0 / 15 * q : (2 * ch - sh) / q; /* d sh / d eta / eta */
     double g = exp(-2 * p[PL_MF_SIZE]);
     s.a = g * (ch - sh * e1);
@@ -67,9 +67,9 @@ static struct shape shape_at(const double p[PL_MF_N])
     return s;
 }
 
-/* log2 and 2^x in float by argument reduction and polynomials; written without branches so that they
- * vectorise, and the same on every C library. Largest relative error of x^y here: 3e-6, measured
- * against libm by tests/unit/test_moffat.c. */
+/* log2 and 2^x in float by argument reduction and polynomials; written without branches so that
+ * they vectorise, and the same on every C library. Largest relative error of x^y here: 3e-6,
+ * measured against libm by tests/unit/test_moffat.c. */
 static inline float fast_log2(float x)
 {
     union {
@@ -92,8 +92,9 @@ static inline float fast_exp2(float x)
     int32_t n = (int32_t)(x + 8192.5f) - 8192; /* nearest whole number; x > -8192 holds here */
     float r = (x - (float)n) * 0.69314718f;
     n = n < -126 ? -126 : n; /* below the smallest float: nothing */
-    float p = 1 + r * (1 + r * (0.5f + r * (0.16666667f + r * (0.041666667f +
-                  r * (0.0083333333f + r * 0.0013888889f)))));
+    float p =
+        1 + r * (1 + r * (0.5f + r * (0.16666667f + r * (0.041666667f + r * (0.0083333333f +
+                                                                             r * 0.0013888889f)))));
     v.f = p;
     v.i += n * (1 << 23);
     return v.f;
@@ -136,8 +137,8 @@ static void row_sums(const struct shape *s, double dx0, double dy, int w, int po
 
 /* The model and its derivatives on the whole stamp. */
 struct model {
-    float value[PL_STAMP_MAX * PL_STAMP_MAX];           /* with its sky */
-    float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX];  /* d value / d parameter */
+    float value[PL_STAMP_MAX * PL_STAMP_MAX];          /* with its sky */
+    float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX]; /* d value / d parameter */
 };
 
 /* Quadrature points along a pixel's side for each row of the stamp, planned once for a fit (a plan
@@ -152,8 +153,8 @@ static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[
         points[y] = fabs(st->y0 + y - p[PL_MF_Y]) < 1.5 * major + 1 ? core : core > 2 ? 2 : 1;
 }
 
-static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW], bool slopes,
-                     struct model *m)
+static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW],
+                     bool slopes, struct model *m)
 {
     struct shape s = shape_at(p);
     float sum[SUMS][ROW];
@@ -178,10 +179,13 @@ static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int poin
             m->slope[PL_MF_X][j] = -2 * d * (a * sum[S_X][i] + b * sum[S_Y][i]);
             m->slope[PL_MF_Y][j] = -2 * d * (b * sum[S_X][i] + c * sum[S_Y][i]);
             m->slope[PL_MF_SIZE][j] = -2 * f * sum[S_P][i] - 2 * d * sum[S_U][i];
-            m->slope[PL_MF_ETA1][j] = d * (a1 * sum[S_XX][i] + b1 * sum[S_XY][i] + c1 * sum[S_YY][i]);
-            m->slope[PL_MF_ETA2][j] = d * (a2 * sum[S_XX][i] + b2 * sum[S_XY][i] + c2 * sum[S_YY][i]);
+            m->slope[PL_MF_ETA1][j] =
+                d * (a1 * sum[S_XX][i] + b1 * sum[S_XY][i] + c1 * sum[S_YY][i]);
+            m->slope[PL_MF_ETA2][j] =
+                d * (a2 * sum[S_XX][i] + b2 * sum[S_XY][i] + c2 * sum[S_YY][i]);
             m->slope[PL_MF_SKY][j] = 1;
-            m->slope[PL_MF_INVBETA][j] = f * (ln * sum[S_P][i] + l2 * sum[S_L][i] - dk * sum[S_U][i]);
+            m->slope[PL_MF_INVBETA][j] =
+                f * (ln * sum[S_P][i] + l2 * sum[S_L][i] - dk * sum[S_U][i]);
         }
     }
 }
@@ -209,7 +213,8 @@ static double chi_square(const pl_stamp *st, const struct model *m, const float 
 }
 
 /* Dot product of three arrays in eight independent partial sums, which vectorises. */
-static double dot3(const float *restrict a, const float *restrict b, const float *restrict w, size_t n)
+static double dot3(const float *restrict a, const float *restrict b, const float *restrict w,
+                   size_t n)
 {
     float part[8] = { 0 };
     double sum = 0;

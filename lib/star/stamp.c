@@ -86,7 +86,8 @@ static bool mask_neighbours(const pl_site *s, size_t me, double radius, pl_stamp
     const pl_bump *b = &s->bump[me];
     double fwhm = s->fwhm > 0 ? s->fwhm : 3 << b->scale;
     int64_t k;
-    for (pl_nearby_walk w = pl_nearby_start(s->nearby, b->x_px, b->y_px); (k = pl_nearby_next(&w)) >= 0;) {
+    for (pl_nearby_walk w = pl_nearby_start(s->nearby, b->x_px, b->y_px);
+         (k = pl_nearby_next(&w)) >= 0;) {
         const pl_bump *o = &s->bump[k];
         double d = hypot(o->x_px - b->x_px, o->y_px - b->y_px);
         if ((size_t)k == me || d > radius + 2 * fwhm)

@@ -10,8 +10,8 @@
 /* One bump above the sky. */
 typedef struct {
     double x_px, y_px;
-    float score;  /* matched-filter signal to noise at the best of the scales */
-    int scale;    /* 0..2: filter of FWHM about 3, 6, 12 px */
+    float score; /* matched-filter signal to noise at the best of the scales */
+    int scale;   /* 0..2: filter of FWHM about 3, 6, 12 px */
 } pl_bump;
 
 /* pl_detect - matched filter at three octaves on the frame binned 2 x 2 (a colour mosaic turns grey
@@ -56,11 +56,11 @@ enum { PL_STAMP_MAX = 97 };
 
 /* pl_stamp - the pixels around one star that a fit may use. */
 typedef struct {
-    int x0, y0, w, h;   /* its place in the frame */
-    double sky;         /* level from the mesh, ADU */
-    double var;         /* variance of one pixel of empty sky, ADU^2 */
-    double gain;        /* e/ADU; photon noise of the star is flux / gain */
-    double share;       /* fraction of the pixels inside that belong to the colour measured */
+    int x0, y0, w, h; /* its place in the frame */
+    double sky;       /* level from the mesh, ADU */
+    double var;       /* variance of one pixel of empty sky, ADU^2 */
+    double gain;      /* e/ADU; photon noise of the star is flux / gain */
+    double share;     /* fraction of the pixels inside that belong to the colour measured */
     float value[PL_STAMP_MAX * PL_STAMP_MAX]; /* [h][w] ADU */
     float use[PL_STAMP_MAX * PL_STAMP_MAX];   /* [h][w] 1: use, 0: masked */
 } pl_stamp;
@@ -69,14 +69,14 @@ typedef struct {
 typedef struct {
     const pl_frame *frame;
     const pl_sky *sky;
-    const pl_bump *bump;      /* [bumps] */
+    const pl_bump *bump; /* [bumps] */
     size_t bumps;
-    const pl_nearby *nearby;  /* of the bumps */
-    const bool *on_trail;     /* [bumps] */
-    char mosaic[8];           /* "" for mono */
-    double gain, saturation;  /* e/ADU, ADU */
-    double fwhm, beta;        /* of the frame; fwhm 0: not known yet */
-    double stretch;           /* typical major axis / geometric mean */
+    const pl_nearby *nearby; /* of the bumps */
+    const bool *on_trail;    /* [bumps] */
+    char mosaic[8];          /* "" for mono */
+    double gain, saturation; /* e/ADU, ADU */
+    double fwhm, beta;       /* of the frame; fwhm 0: not known yet */
+    double stretch;          /* typical major axis / geometric mean */
 } pl_site;
 
 /* pl_stamp_cut - the pixels around a bump, neighbours masked.
@@ -91,14 +91,23 @@ double pl_stamp_d2(const pl_stamp *stamp, int i, double x, double y);
 
 /* ---- moffat.c */
 
-enum { PL_MF_FLUX, PL_MF_X, PL_MF_Y, PL_MF_SIZE, PL_MF_ETA1, PL_MF_ETA2, PL_MF_SKY, PL_MF_INVBETA,
-       PL_MF_N };
+enum {
+    PL_MF_FLUX,
+    PL_MF_X,
+    PL_MF_Y,
+    PL_MF_SIZE,
+    PL_MF_ETA1,
+    PL_MF_ETA2,
+    PL_MF_SKY,
+    PL_MF_INVBETA,
+    PL_MF_N
+};
 
-/* pl_moffat - elliptical Moffat profile (Moffat 1969) integrated over square pixels, plus a constant:
- *   I = flux (beta - 1) k / (pi h^2) (1 + k u)^-beta,  k = 2^(1/beta) - 1,
- *   u = 1 on the half-maximum ellipse, whose half axes are h e^(+-eta), eta = hypot(eta1, eta2),
- *   major axis at half of atan2(eta2, eta1).
- * size = ln h. Both size and eta are free of bounds; 1/beta -> 0 is a Gaussian. */
+/* pl_moffat - elliptical Moffat profile (Moffat 1969) integrated over square pixels, plus a
+ * constant: I = flux (beta - 1) k / (pi h^2) (1 + k u)^-beta,  k = 2^(1/beta) - 1, u = 1 on the
+ * half-maximum ellipse, whose half axes are h e^(+-eta), eta = hypot(eta1, eta2), major axis at
+ * half of atan2(eta2, eta1). size = ln h. Both size and eta are free of bounds; 1/beta -> 0 is a
+ * Gaussian. */
 typedef struct {
     double p[PL_MF_N];
     double cov[PL_MF_N][PL_MF_N]; /* rows of fixed parameters are 0 */
@@ -123,9 +132,11 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
 /* pl_moffat_model - the fitted profile without its sky on the stamp's pixels.
  *   model         out  [h][w] ADU
  *   sky_response  out  [h][w] by how much the fitted sky rises for one ADU more in that pixel */
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model, float *sky_response);
+void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model,
+                     float *sky_response);
 
-/* ---- leftover.c: what the symmetric profile leaves: third and fourth moments, half-flux diameter */
+/* ---- leftover.c: what the symmetric profile leaves: third and fourth moments, half-flux diameter
+ */
 
 /* The Gaussian weight that fits a Moffat: its sigma over the half width at half maximum, and the
  * profile's own fourth moment under it less a Gaussian's. */
@@ -159,8 +170,8 @@ void pl_measure_colours(const pl_site *site, size_t bump, pl_star *star);
  *   fwhm, eta1, eta2  in   the shape
  *   snr, chi2, pixels out  of the fit; chi2 is the whole sum
  * Gives: false when the pixels cannot be had or the fit fails. */
-bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm, double eta1,
-                       double eta2, double *snr, double *chi2, int *pixels);
+bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm,
+                       double eta1, double eta2, double *snr, double *chi2, int *pixels);
 
 /* ---- vet.c */
 
@@ -168,16 +179,16 @@ bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, doub
  * look again at the faint ones with the field's own shape, and name what is no star.
  *   bump_of  in     [n] the bump each one was measured from
  *   star     inout  [n] kinds change */
-pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star, size_t n, int jobs,
-                       pl_err *err);
+pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star, size_t n,
+                       int jobs, pl_err *err);
 
 /* ---- stars.c */
 
 typedef struct {
-    pl_star *star;      /* [stars] used ones first, by flux */
+    pl_star *star; /* [stars] used ones first, by flux */
     size_t stars, used, found, fitted;
     size_t kind[PL_KINDS];
-    double fwhm, beta;  /* of the frame */
+    double fwhm, beta; /* of the frame */
     char mosaic[8];
     double sky_adu, noise_adu;
 } pl_stars;

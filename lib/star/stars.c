@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* stars.c - all stars of a frame: sky, bumps, colours, a first look for the frame's typical width and
- * beta, then the best N spread over the field. */
+/* stars.c - all stars of a frame: sky, bumps, colours, a first look for the frame's typical width
+ * and beta, then the best N spread over the field. */
 #include "star.h"
 
 #include <math.h>
@@ -23,8 +23,8 @@ struct crew {
     const struct turn *turn;
     unsigned free;
     const pl_weight *weight;
-    pl_star *star;     /* [items] */
-    size_t *bump_of;   /* [items] */
+    pl_star *star;   /* [items] */
+    size_t *bump_of; /* [items] */
     double *invbeta_sigma;
 };
 
@@ -105,8 +105,8 @@ static double typical_invbeta(struct weighted *w, size_t n)
     return median < near_bound ? median : sum / weight;
 }
 
-/* Median width and stretch of the plausible stars, and one beta for the frame: it hardly differs over
- * a field, and free it would cost every star a third of its accuracy in width. */
+/* Median width and stretch of the plausible stars, and one beta for the frame: it hardly differs
+ * over a field, and free it would cost every star a third of its accuracy in width. */
 static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
 {
     double width[FIRST_LOOK_MOST], major[FIRST_LOOK_MOST];
@@ -199,8 +199,10 @@ static double gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
                        "(give --gain-e-adu)");
         return 1e12;
     }
-    pl_note(notes, "gain unknown: %.3g e/ADU assumed from the sky's level and noise (give "
-                   "--gain-e-adu)", sky->sky_adu / var);
+    pl_note(notes,
+            "gain unknown: %.3g e/ADU assumed from the sky's level and noise (give "
+            "--gain-e-adu)",
+            sky->sky_adu / var);
     return sky->sky_adu / var;
 }
 
@@ -223,8 +225,9 @@ static pl_status prepare(const pl_frame *frame, const pl_facts *facts, int jobs,
     size_t n = *bumps < PL_ARRAY_LEN(spot) ? *bumps : PL_ARRAY_LEN(spot);
     for (size_t i = 0; i < n; i++)
         spot[i] = (pl_spot){ (*bump)[i].x_px, (*bump)[i].y_px };
-    *site = (pl_site){ .frame = frame, .sky = sky, .bump = *bump, .bumps = *bumps,
-                       .beta = START_BETA, .stretch = 1 };
+    *site = (pl_site){
+        .frame = frame, .sky = sky, .bump = *bump, .bumps = *bumps, .beta = START_BETA, .stretch = 1
+    };
     st = pl_mosaic_decide(frame, sky, spot, n, facts, site->mosaic, notes, err);
     if (st == PL_OK && !site->mosaic[0])
         pl_sky_merge_phases(sky);

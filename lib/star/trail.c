@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* trail.c - bumps strung along a line: a satellite's or an aircraft's trail breaks up into dozens of
- * them, stars do not line up. */
+/* trail.c - bumps strung along a line: a satellite's or an aircraft's trail breaks up into dozens
+ * of them, stars do not line up. */
 #include "star.h"
 
 #include <math.h>
@@ -9,14 +9,15 @@ enum { DIRECTIONS = 60, FEWEST = 6 };
 
 static const double HALF_WIDTH = 2.5; /* px */
 
-/* Directions of the neighbours are counted; on a line through this bump they fall in one bin (or two
- * next to each other), whose width follows the distance. */
+/* Directions of the neighbours are counted; on a line through this bump they fall in one bin (or
+ * two next to each other), whose width follows the distance. */
 static bool strung(const pl_bump *bump, size_t me, const pl_nearby *nearby)
 {
     int count[DIRECTIONS] = { 0 }, near = 0, most = 0;
     int64_t k;
     const pl_bump *b = &bump[me];
-    for (pl_nearby_walk w = pl_nearby_start(nearby, b->x_px, b->y_px); (k = pl_nearby_next(&w)) >= 0;) {
+    for (pl_nearby_walk w = pl_nearby_start(nearby, b->x_px, b->y_px);
+         (k = pl_nearby_next(&w)) >= 0;) {
         double dx = bump[k].x_px - b->x_px, dy = bump[k].y_px - b->y_px, d = hypot(dx, dy);
         if ((size_t)k == me || d > PL_NEARBY_SIDE)
             continue;

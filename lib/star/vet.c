@@ -12,9 +12,9 @@
 
 enum { TERMS = 6, ENOUGH = 40, FEWEST = 5, SIZE = 0, ETA1, ETA2, TRENDS };
 
-static const double BRIGHT_SNR = 30;     /* above it a free shape is to be trusted */
-static const double LEAST_GAIN = 16;     /* chi square that a shape of its own must save */
-static const double WORST_WIDTH = 0.25;  /* relative error of FWHM beyond which there is no shape */
+static const double BRIGHT_SNR = 30;    /* above it a free shape is to be trusted */
+static const double LEAST_GAIN = 16;    /* chi square that a shape of its own must save */
+static const double WORST_WIDTH = 0.25; /* relative error of FWHM beyond which there is no shape */
 
 /* One property over the field: values, errors, residuals, the smooth part's coefficients. */
 struct trend {
@@ -32,7 +32,8 @@ struct field {
 static double smooth_part(const struct field *f, const struct trend *t, const pl_star *s,
                           double row[TERMS])
 {
-    double x = 2 * s->x_px / f->site->frame->width - 1, y = 2 * s->y_px / f->site->frame->height - 1;
+    double x = 2 * s->x_px / f->site->frame->width - 1,
+           y = 2 * s->y_px / f->site->frame->height - 1;
     double b[TERMS] = { 1, x, y, x * x, x * y, y * y }, sum = 0;
     for (int i = 0; i < TERMS; i++) {
         row[i] = b[i];
@@ -93,7 +94,9 @@ static pl_kind by_shape(const struct field *f, size_t i)
     if (s->misfit > 1.5 + 0.001 * s->snr * s->snr) /* 3 % of the peak may be unlike a Moffat */
         return PL_BLENDED;
     if (eta > fmax(5 * se, 0.16)) /* 0.16: axis ratio 1.4 beyond the field's */
-        return r > fmax(4 * ss, 0.3) && eta < 0.35 ? PL_EXTENDED : eta > 0.35 ? PL_TRAIL : PL_BLENDED;
+        return r > fmax(4 * ss, 0.3) && eta < 0.35 ? PL_EXTENDED
+               : eta > 0.35                        ? PL_TRAIL
+                                                   : PL_BLENDED;
     return r > fmax(4 * ss, 0.25) ? PL_EXTENDED : PL_STAR;
 }
 
@@ -141,8 +144,8 @@ static void load(struct field *f, double *room)
     }
 }
 
-pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star, size_t n, int jobs,
-                       pl_err *err)
+pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star, size_t n,
+                       int jobs, pl_err *err)
 {
     enum { ROUNDS = 2 };
     struct field f = { site, bump_of, star, n, { { 0 } } };
