@@ -81,9 +81,14 @@ $(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
 	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm)
 
 # The fuzz targets without a fuzzer: each runs over the files it is given.
-$(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC)
+$(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC) $(BUILD)/flags
 	@mkdir -p $(@D)
-	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) $^ -o $@ $(PL_LIBS)
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) $(filter-out %/flags,$^) -o $@ $(PL_LIBS)
+
+# Faults sown on purpose, for the sanitizers.
+$(BUILD)/tests/seeded: tests/seeded.c $(BUILD)/flags
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -Wno-missing-prototypes $< -o $@ $$(pkg-config --cflags --libs criterion)
 
 $(BUILD)/tests/unit: $(UNIT:%.c=$(BUILD)/obj/%.o) $(STATIC)
 	@mkdir -p $(@D)

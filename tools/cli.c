@@ -25,12 +25,22 @@ static const cli_option common[] = {
     { NULL, 0, NULL, NULL },
 };
 
+/* Text from outside must not drive the terminal: control characters become question marks. */
+static void put_harmless(const char *text)
+{
+    for (const unsigned char *s = (const unsigned char *)text; *s; s++)
+        fputc(*s < 0x20 || *s == 0x7f ? '?' : *s, stderr);
+}
+
 void cli_complain(const cli *c, const char *subject, const char *sentence)
 {
-    if (subject)
-        fprintf(stderr, "%s: %s: %s\n", c->program->name, subject, sentence);
-    else
-        fprintf(stderr, "%s: %s\n", c->program->name, sentence);
+    fprintf(stderr, "%s: ", c->program->name);
+    if (subject) {
+        put_harmless(subject);
+        fputs(": ", stderr);
+    }
+    put_harmless(sentence);
+    fputc('\n', stderr);
 }
 
 static void dashed(const char *name, char *out, size_t size)

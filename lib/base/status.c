@@ -2,21 +2,16 @@
 /* status.c - the outcome of a call in a code and a sentence; notes; growable arrays. */
 #include "base.h"
 
-#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-pl_status pl_fail(pl_err *err, pl_status code, const char *fmt, ...)
+void pl_fail_v(pl_err *err, pl_status code, const char *fmt, va_list ap)
 {
     if (err && err->code == PL_OK) { /* the first cause wins */
-        va_list ap;
-        va_start(ap, fmt);
         err->code = code;
         vsnprintf(err->msg, sizeof err->msg, fmt, ap);
-        va_end(ap);
     }
-    return code;
 }
 
 pl_status pl_grow(void **items, size_t *cap, size_t n, size_t size, pl_err *err)

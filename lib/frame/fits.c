@@ -44,6 +44,17 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
     return PL_OK;
 }
 
+/* The last four bytes of a gzip file are its unpacked length (RFC 1952, 2.3.1), which CFITSIO reserves
+ * at once; deflate packs at most 1032 to 1 (Adler & Gailly, from memory). */
+static bool gzip_is_sane(int fd, int64_t size)
+{
+    unsigned char tail[4];
+    if (size < 18 || pread(fd, tail, sizeof tail, size - 4) != sizeof tail)
+        return false;
+    int64_t length = tail[0] | tail[1] << 8 | tail[2] << 16 | (int64_t)tail[3] << 24;
+    return length <= 1032 * size;
+}
+
 /* What the first bytes tell: 1 plain FITS, 0 perhaps compressed FITS, or a failure. */
 static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
 {
@@ -53,25 +64,36 @@ static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
     ssize_t got = pread(fd, head, sizeof head, 0);
     *plain = got >= 9 && memcmp(head, "SIMPLE  =", 9) == 0;
     bool packed = got >= 2 && head[0] == 0x1f && (head[1] == 0x8b || head[1] == 0x9d);
+    if (packed && head[1] == 0x8b && !gzip_is_sane(fd, size))
+        return pl_fail(err, PL_EFORMAT, "is a damaged gzip file: its length cannot be true; copy it "
+                                        "again");
     if (!*plain && !packed)
         return pl_fail(err, PL_EFORMAT,
                        "is no FITS file (it does not begin with SIMPLE); save frames as FITS");
     return PL_OK;
 }
 
-/* Shape of the current HDU: false when it holds no image of two or three axes. */
+/* Shape of the current HDU: false when it holds no image of two or three axes (more are taken when
+ * they are 1 long). */
 static bool image_shape(fitsfile *f, int *bitpix, LONGLONG axis[3])
 {
+    enum { MOST_AXES = 9 };
+    LONGLONG all[MOST_AXES];
     int status = 0, type = 0, naxis = 0;
-    axis[0] = axis[1] = 0;
-    axis[2] = 1;
+    for (int i = 0; i < MOST_AXES; i++)
+        all[i] = i < 2 ? 0 : 1;
     fits_get_hdu_type(f, &type, &status);
     if (status || (type != IMAGE_HDU && !fits_is_compressed_image(f, &status)))
         return false;
-    fits_get_img_paramll(f, 3, bitpix, &naxis, axis, &status);
-    if (naxis < 3)
-        axis[2] = 1;
-    return !status && naxis >= 2 && naxis <= 3 && axis[0] > 0 && axis[1] > 0 && axis[2] > 0;
+    fits_get_img_paramll(f, MOST_AXES, bitpix, &naxis, all, &status);
+    for (int i = naxis < 0 ? 0 : naxis; i < MOST_AXES; i++)
+        all[i] = i < 2 ? 0 : 1;
+    for (int i = 3; i < MOST_AXES; i++)
+        if (all[i] != 1)
+            return false;
+    for (int i = 0; i < 3; i++)
+        axis[i] = all[i];
+    return !status && naxis >= 2 && naxis <= MOST_AXES && axis[0] > 0 && axis[1] > 0 && axis[2] > 0;
 }
 
 static pl_status find_image(fitsfile *f, int *bitpix, LONGLONG axis[3], pl_err *err)
@@ -109,27 +131,40 @@ static int64_t plane_of(const LONGLONG axis[3], pl_notes *notes)
     return 0;
 }
 
+/* A number of the header that decides what pixels mean: absent is its default, unreadable a failure. */
+static pl_status key_number(fitsfile *f, const char *key, double absent, double *out, pl_err *err)
+{
+    int status = 0;
+    *out = absent;
+    fits_read_key(f, TDOUBLE, key, out, NULL, &status);
+    fits_clear_errmsg();
+    if (status == KEY_NO_EXIST)
+        *out = absent;
+    else if (status || !isfinite(*out))
+        return pl_fail(err, PL_EFORMAT, "its %s is no usable number", key);
+    return PL_OK;
+}
+
 /* BSCALE, BZERO, BLANK of a plain image, and where its pixels start. */
 static pl_status plain_layout(fitsfile *f, int64_t plane, int64_t size, struct pl_frame *fr,
                               pl_err *err)
 {
     int status = 0;
-    LONGLONG head, data, end;
+    LONGLONG head, data, end, blank = 0;
     fits_get_hduaddrll(f, &head, &data, &end, &status);
     if (status)
         return fits_failure(status, "its layout cannot be read", err);
-    fr->bscale = 1;
-    fits_read_key(f, TDOUBLE, "BSCALE", &fr->bscale, NULL, &status);
-    status = 0;
-    fits_read_key(f, TDOUBLE, "BZERO", &fr->bzero, NULL, &status);
-    status = 0;
-    LONGLONG blank = 0;
+    pl_status st = key_number(f, "BSCALE", 1, &fr->bscale, err);
+    if (st == PL_OK)
+        st = key_number(f, "BZERO", 0, &fr->bzero, err);
+    if (st == PL_OK && fr->bscale == 0)
+        st = pl_fail(err, PL_EFORMAT, "its BSCALE is 0: every pixel would be the same");
+    if (st != PL_OK)
+        return st;
     fits_read_key(f, TLONGLONG, "BLANK", &blank, NULL, &status);
     fr->has_blank = status == 0 && fr->bitpix > 0;
     fr->blank = blank;
     fits_clear_errmsg();
-    if (!isfinite(fr->bscale) || fr->bscale == 0 || !isfinite(fr->bzero))
-        return pl_fail(err, PL_EFORMAT, "its BSCALE or BZERO is no usable number");
     int64_t bytes = (int64_t)fr->width * fr->height * (abs(fr->bitpix) / 8);
     fr->start = (off_t)(data + plane * bytes);
     if (fr->start + bytes > size)
@@ -175,7 +210,7 @@ static pl_status load(const char *path, bool plain_file, int64_t size, struct pl
 {
     fitsfile *f = NULL;
     int status = 0;
-    LONGLONG axis[3];
+    LONGLONG axis[3] = { 0, 0, 1 };
     if (fits_open_diskfile(&f, path, READONLY, &status))
         return fits_failure(status, "cannot be read as FITS", err);
     pl_status st = find_image(f, &fr->bitpix, axis, err);

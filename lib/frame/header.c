@@ -49,11 +49,15 @@ static bool sexagesimal(const char *text, double *deg)
     return n > 0;
 }
 
-/* "11 C" and the like: a number with its unit behind. */
+/* "11 C" and the like: a number with its unit behind; D for the exponent too (FITS 4.0, 4.2.4). */
 static bool number_with_unit(const char *text, double *v)
 {
     char word[32];
-    return sscanf(text, "%31[-+0-9.eE]", word) == 1 && pl_number(word, v);
+    if (sscanf(text, "%31[-+0-9.eEdD]", word) != 1)
+        return false;
+    for (char *c = word; *c; c++)
+        *c = *c == 'D' || *c == 'd' ? 'E' : *c;
+    return pl_number(word, v);
 }
 
 static long days_from_civil(long y, long m, long d)
@@ -83,7 +87,7 @@ static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
     int y, mo, d, h, mi, used = 0, oh, om;
     double s;
     char sign;
-    if (sscanf(date, "%d-%d-%dT%d:%d:%lf%n", &y, &mo, &d, &h, &mi, &s, &used) != 6 ||
+    if (sscanf(date, "%4d-%2d-%2dT%2d:%2d:%30lf%n", &y, &mo, &d, &h, &mi, &s, &used) != 6 ||
         sscanf(date + used, "%c%2d%*[:]%2d", &sign, &oh, &om) < 2)
         return;
     if (sscanf(date + used, "%c%2d:%2d", &sign, &oh, &om) != 3 &&
@@ -93,7 +97,7 @@ static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
         d > 31 || h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61))
         return;
     long offset = (sign == '-' ? -1 : 1) * (oh * 60L + om);
-    long minutes = days_from_civil(y, mo, d) * 1440 + h * 60 + mi - offset;
+    long minutes = days_from_civil(y, mo, d) * 1440 + h * 60L + mi - offset;
     long day = minutes >= 0 ? minutes / 1440 : (minutes - 1439) / 1440, yy, mm, dd;
     minutes -= day * 1440;
     civil_from_days(day, &yy, &mm, &dd);

@@ -91,7 +91,9 @@ static pl_green judge(const struct contrast *c, double least, double ratio)
 
 static pl_green green_of(const char *pattern)
 {
-    return pattern[0] == 'G' ? PL_GREEN_MAIN : pattern[1] == 'G' ? PL_GREEN_ANTI : PL_GREEN_NONE;
+    if (!pattern[0])
+        return PL_GREEN_NONE;
+    return pattern[0] == 'G' ? PL_GREEN_MAIN : PL_GREEN_ANTI;
 }
 
 static void say(pl_green seen, const char *told, bool believed, char mosaic[8], pl_notes *notes)

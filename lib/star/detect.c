@@ -78,13 +78,14 @@ static pl_status widen_sky(struct search *s, pl_err *err)
 static void bin_row(const struct search *s, const float *top, const float *low, int by,
                     float *restrict out)
 {
-    int n = s->bw, last = s->sky->ny - 1;
+    size_t n = (size_t)s->bw;
+    int last = s->sky->ny - 1;
     double t = (2 * by + 1.0) / s->sky->cell - 0.5;
     int j = t < 0 ? 0 : t >= last ? (last > 0 ? last - 1 : 0) : (int)t;
     float w = last == 0 || t < j ? 0.0f : t > j + 1 ? 1.0f : (float)(t - j);
-    size_t row = (size_t)j * (size_t)n, up = last > 0 ? (size_t)n : 0;
+    size_t row = (size_t)j * n, up = last > 0 ? n : 0;
     const float *l0 = s->level + row, *l1 = l0 + up, *i0 = s->inverse + row, *i1 = i0 + up;
-    for (int i = 0; i < n; i++) {
+    for (size_t i = 0; i < n; i++) {
         float sky = l0[i] + w * (l1[i] - l0[i]), inv = i0[i] + w * (i1[i] - i0[i]);
         float v = (top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1] - sky) * inv;
         out[i] = v == v ? v : 0.0f;
@@ -108,11 +109,11 @@ static pl_status bin_band(const struct search *s, int r0, int rows, float *out, 
 /* Four cells to one; a sum of four unit-noise values over 2 has unit noise again. */
 static void halve(const float *in, int w, int h, float *out)
 {
-    int ow = w / 2, oh = h / 2;
-    for (int y = 0; y < oh; y++) {
-        const float *a = in + (size_t)(2 * y) * (size_t)w, *b = a + w;
-        for (int x = 0; x < ow; x++)
-            out[(size_t)y * (size_t)ow + (size_t)x] =
+    size_t ow = (size_t)w / 2, oh = (size_t)h / 2;
+    for (size_t y = 0; y < oh; y++) {
+        const float *a = in + 2 * y * (size_t)w, *b = a + w;
+        for (size_t x = 0; x < ow; x++)
+            out[y * ow + x] =
                 0.5f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
     }
 }
@@ -299,7 +300,8 @@ static pl_status gather(struct search *s, size_t bands, double limit, struct lis
                 return PL_ENOMEM;
         }
     }
-    qsort(all->item, all->n, sizeof *all->item, by_score);
+    if (all->n)
+        qsort(all->item, all->n, sizeof *all->item, by_score);
     return PL_OK;
 }
 

@@ -39,31 +39,54 @@ pl_weight pl_weight_for(double beta)
     return (pl_weight){ .ratio = s, .kurtosis = m4 / m0 / (s * s * s * s) - 2 };
 }
 
-struct sums {
-    double norm, flare[2], corner[2], kurt;
-    double flare_var, corner_var, kurt_var;
+/* One weighted sum of residuals, sum of h (value - model), with what its error needs. Residuals are
+ * not the pixels' noise: the fit has taken its share. With J the slopes, C the covariance and V the
+ * pixels' variances, var = h'Vh - g'Cg, g = J'h (derived here from the normal equations). */
+struct sum {
+    double total, noise, g[PL_MF_N];
 };
 
-static void add_pixel(struct sums *s, double x, double y, double fourth, double light, double rest,
-                      double var)
+static void add(struct sum *s, const pl_moffat_image *image, int i, double h, double rest, double var)
+{
+    s->total += h * rest;
+    s->noise += h * h * var;
+    for (int k = 0; k < PL_MF_N; k++)
+        s->g[k] += h * image->slope[k][i];
+}
+
+static double variance(const struct sum *s, const pl_moffat *fit)
+{
+    double taken = 0;
+    for (int j = 0; j < PL_MF_N; j++)
+        for (int k = 0; k < PL_MF_N; k++)
+            taken += s->g[j] * fit->cov[j][k] * s->g[k];
+    return fmax(0.01 * s->noise, s->noise - taken);
+}
+
+enum { FLARE1, FLARE2, CORNER1, CORNER2, FOURTH, MOMENTS };
+
+static void moment_rows(double x, double y, double fourth, double h[MOMENTS])
 {
     double q = x * x + y * y, w = exp(-q / 2);
     /* orthogonal to a shift of the centre: <x (q - 2)> does not care where exactly it lies */
-    double flare[2] = { w * x * (q - 2), w * y * (q - 2) };
-    double corner[2] = { w * (x * x - 3 * y * y) * x, w * (3 * x * x - y * y) * y };
-    double kurt = w * (q * q - fourth);
-    s->norm += w * light;
-    for (int i = 0; i < 2; i++) {
-        s->flare[i] += flare[i] * rest;
-        s->corner[i] += corner[i] * rest;
-        s->flare_var += flare[i] * flare[i] * var / 2;
-        s->corner_var += corner[i] * corner[i] * var / 2;
-    }
-    s->kurt += kurt * rest;
-    s->kurt_var += kurt * kurt * var;
+    h[FLARE1] = w * x * (q - 2);
+    h[FLARE2] = w * y * (q - 2);
+    h[CORNER1] = w * (x * x - 3 * y * y) * x;
+    h[CORNER2] = w * (3 * x * x - y * y) * y;
+    h[FOURTH] = w * (q * q - fourth);
 }
 
-static void moments(const pl_stamp *st, const pl_moffat *fit, const float *model,
+static double pixel_noise(const pl_stamp *st, const pl_moffat_image *image, int i)
+{
+    return st->var + fmax(0, image->light[i]) / st->gain;
+}
+
+static double residual(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image, int i)
+{
+    return st->value[i] - image->light[i] - fit->p[PL_MF_SKY];
+}
+
+static void moments(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image,
                     const pl_weight *weight, pl_star *star)
 {
     double e1 = fit->p[PL_MF_ETA1], e2 = fit->p[PL_MF_ETA2], eta = hypot(e1, e2);
@@ -73,27 +96,32 @@ static void moments(const pl_stamp *st, const pl_moffat *fit, const float *model
     double minor = sqrt(pow(weight->ratio * half * exp(-eta), 2) + 1.0 / 12);
     double sigma = sqrt(major * minor), stretch = 0.5 * log(major / minor);
     double c = cosh(stretch) / sigma, s = eta > 0 ? sinh(stretch) / eta / sigma : 0;
-    struct sums sum = { 0 };
+    double h[MOMENTS], norm = 0, reach = 25; /* 5 weight widths, squared */
+    struct sum sum[MOMENTS] = { 0 };
     for (int y = 0; y < st->h; y++)
         for (int x = 0; x < st->w; x++) {
             int i = y * st->w + x;
             double dx = st->x0 + x - fit->p[PL_MF_X], dy = st->y0 + y - fit->p[PL_MF_Y];
             double u = (c - s * e1) * dx - s * e2 * dy, v = -s * e2 * dx + (c + s * e1) * dy;
-            if (st->use[i] == 0 || u * u + v * v > 25)
+            if (st->use[i] == 0 || u * u + v * v > reach)
                 continue;
-            add_pixel(&sum, u, v, weight->kurtosis + 2, model[i],
-                      st->value[i] - model[i] - fit->p[PL_MF_SKY],
-                      st->var + fmax(0, model[i]) / st->gain);
+            norm += exp(-(u * u + v * v) / 2) * image->light[i];
+            moment_rows(u, v, weight->kurtosis + 2, h);
+            for (int k = 0; k < MOMENTS; k++)
+                add(&sum[k], image, i, h[k], residual(st, fit, image, i), pixel_noise(st, image, i));
         }
+    double var[MOMENTS];
+    for (int k = 0; k < MOMENTS; k++)
+        var[k] = variance(&sum[k], fit);
     star->moment_sigma_px = sigma;
-    star->flare1 = sum.flare[0] / sum.norm;
-    star->flare2 = sum.flare[1] / sum.norm;
-    star->flare_sigma = sqrt(sum.flare_var) / sum.norm;
-    star->corner1 = sum.corner[0] / sum.norm;
-    star->corner2 = sum.corner[1] / sum.norm;
-    star->corner_sigma = sqrt(sum.corner_var) / sum.norm;
-    star->kurtosis = weight->kurtosis + sum.kurt / sum.norm;
-    star->kurtosis_sigma = sqrt(sum.kurt_var) / sum.norm;
+    star->flare1 = sum[FLARE1].total / norm;
+    star->flare2 = sum[FLARE2].total / norm;
+    star->flare_sigma = sqrt(0.5 * (var[FLARE1] + var[FLARE2])) / norm;
+    star->corner1 = sum[CORNER1].total / norm;
+    star->corner2 = sum[CORNER2].total / norm;
+    star->corner_sigma = sqrt(0.5 * (var[CORNER1] + var[CORNER2])) / norm;
+    star->kurtosis = weight->kurtosis + sum[FOURTH].total / norm;
+    star->kurtosis_sigma = sqrt(var[FOURTH]) / norm;
 }
 
 enum { ANGLES = 16 };
@@ -116,57 +144,57 @@ static double enclosed(const pl_moffat *fit, double r, double *slope)
     return sum / ANGLES;
 }
 
-/* Residual light inside r, pixel edges soft. */
-static double soft(const pl_stamp *st, const pl_moffat *fit, int i, double r)
+/* Part of pixel i that lies inside r, its edge soft. */
+static double inside(const pl_stamp *st, const pl_moffat *fit, int i, double r)
 {
     double in = r - sqrt(pl_stamp_d2(st, i, fit->p[PL_MF_X], fit->p[PL_MF_Y])) + 0.5;
     return in <= 0 ? 0 : in >= 1 ? st->use[i] : in * st->use[i];
 }
 
-static double inside(const pl_stamp *st, const pl_moffat *fit, const float *model, double r)
+/* Residual light of the whole stamp halved, less that inside r. */
+static struct sum imbalance(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image,
+                            double r)
 {
-    double sum = 0;
+    struct sum s = { 0 };
     for (int i = 0; i < st->w * st->h; i++)
-        sum += soft(st, fit, i, r) * (st->value[i] - model[i] - fit->p[PL_MF_SKY]);
-    return sum / st->share;
+        if (st->use[i] > 0)
+            add(&s, image, i, 0.5 * st->use[i] - inside(st, fit, i, r), residual(st, fit, image, i),
+                pixel_noise(st, image, i));
+    return s;
 }
 
-/* Noise of T(all) / 2 - T(r): a pixel counts 1/2 outside r and -1/2 inside; the fitted sky goes
- * into all of them and answers to each. The profile's other parameters drop out: what they take
- * from T they give to the profile's own light. */
-static double imbalance_sigma(const pl_stamp *st, const pl_moffat *fit, const float *model,
-                              const float *sky_response, double r)
+/* Error of the imbalance. What the fit's own parameters take from the residuals they give to the
+ * profile, whose light is in the balance too; all but the sky, which goes into every pixel with the
+ * sum of h (g of the sky) and answers to each. */
+static double imbalance_variance(const struct sum *s, const pl_moffat *fit)
 {
-    double lean = 0, var = 0;
-    for (int i = 0; i < st->w * st->h; i++)
-        lean += 0.5 * st->use[i] - soft(st, fit, i, r);
-    for (int i = 0; i < st->w * st->h; i++) {
-        double h = 0.5 * st->use[i] - soft(st, fit, i, r) - lean * sky_response[i];
-        var += h * h * (st->var + fmax(0, model[i]) / st->gain);
-    }
-    return sqrt(var) / st->share;
+    double lean = s->g[PL_MF_SKY], answer = 0;
+    for (int k = 0; k < PL_MF_N; k++)
+        answer += fit->cov[PL_MF_SKY][k] * s->g[k];
+    return fmax(0.01 * s->noise,
+                s->noise - 2 * lean * answer + lean * lean * fit->cov[PL_MF_SKY][PL_MF_SKY]);
 }
 
-/* Half of the total light is inside: flux e(r) + T(r) = (flux + T(all)) / 2, T the residuals' sums.
- */
-static void half_flux(const pl_stamp *st, const pl_moffat *fit, const float *model,
-                      const float *sky_response, pl_star *star)
+/* Half of the total light is inside: flux e(r) = flux / 2 + imbalance(r). */
+static void half_flux(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image,
+                      pl_star *star)
 {
     double r = exp(fit->p[PL_MF_SIZE]) * 1.15, slope = 1, flux = fit->p[PL_MF_FLUX];
-    double all = inside(st, fit, model, 1e9);
+    struct sum s = { 0 };
     for (int i = 0; i < 5; i++) {
-        bool start = i < 2; /* first the profile alone, then with what it leaves */
-        double want = 0.5 * (flux + (start ? 0 : all)) - (start ? 0 : inside(st, fit, model, r));
+        if (i > 1) /* first the profile alone, then with what it leaves */
+            s = imbalance(st, fit, image, r);
+        double want = 0.5 * flux + s.total / st->share;
         double step = (want - flux * enclosed(fit, r, &slope)) / (flux * slope);
         r += fmax(-0.5 * r, fmin(0.5 * r, step));
     }
     star->hfd_px = 2 * r;
-    star->hfd_sigma_px = 2 * imbalance_sigma(st, fit, model, sky_response, r) / (flux * slope);
+    star->hfd_sigma_px = 2 * sqrt(imbalance_variance(&s, fit)) / st->share / (flux * slope);
 }
 
-void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const float *model,
-                         const float *sky_response, const pl_weight *weight, pl_star *star)
+void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_moffat_image *image,
+                         const pl_weight *weight, pl_star *star)
 {
-    moments(stamp, fit, model, weight, star);
-    half_flux(stamp, fit, model, sky_response, star);
+    moments(stamp, fit, image, weight, star);
+    half_flux(stamp, fit, image, star);
 }

@@ -107,14 +107,14 @@ static double brightest(const pl_stamp *st, double x, double y, double r)
 
 static pl_star blank_star(const pl_bump *b, pl_kind kind)
 {
-    pl_star s;
-    double *first = &s.x_px, *last = &s.blue_sigma_px;
-    for (double *v = first; v <= last; v++)
-        *v = NAN;
+    pl_star s = { .kind = kind };
+    for (size_t at = 0; at < offsetof(pl_star, kind); at += sizeof(double)) {
+        double unknown = NAN;
+        memcpy((char *)&s + at, &unknown, sizeof unknown);
+    }
     s.x_px = b->x_px;
     s.y_px = b->y_px;
     s.snr = b->score;
-    s.kind = kind;
     return s;
 }
 
@@ -186,15 +186,14 @@ static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
     return hits;
 }
 
-static bool fit_cleaned(pl_stamp *st, unsigned free, pl_moffat *fit, float *model,
-                        float *sky_response)
+static bool fit_cleaned(pl_stamp *st, unsigned free, pl_moffat *fit, pl_moffat_image *image)
 {
     enum { ROUNDS = 3 };
     for (int round = 0; round < ROUNDS; round++) {
         if (!pl_moffat_fit(st, free, fit))
             return false;
-        pl_moffat_model(st, fit, model, sky_response);
-        int hits = mask_hits(st, fit, model);
+        pl_moffat_model(st, fit, image);
+        int hits = mask_hits(st, fit, image->light);
         if (hits == 0 || hits > fit->pixels / 8)
             break;
     }
@@ -222,8 +221,8 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     fit.p[PL_MF_SIZE] = log(0.5 * fwhm);
     fit.p[PL_MF_SKY] = st.sky;
     fit.p[PL_MF_INVBETA] = 1 / site->beta;
-    float model[PL_STAMP_MAX * PL_STAMP_MAX], sky_response[PL_STAMP_MAX * PL_STAMP_MAX];
-    bool good = fit_cleaned(&st, free, &fit, model, sky_response);
+    pl_moffat_image image;
+    bool good = fit_cleaned(&st, free, &fit, &image);
     if (!good || !(fit.p[PL_MF_FLUX] > 0)) {
         out->kind = runaway(&fit, fwhm);
         return;
@@ -234,7 +233,7 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     if (invbeta_sigma)
         *invbeta_sigma = sqrt(fit.cov[PL_MF_INVBETA][PL_MF_INVBETA]);
     if (weight)
-        pl_leftover_measure(&st, &fit, model, sky_response, weight, out);
+        pl_leftover_measure(&st, &fit, &image, weight, out);
 }
 
 static bool colour_place(const pl_site *site, size_t bump, char colour, const pl_star *s, double *x,

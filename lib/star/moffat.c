@@ -17,6 +17,7 @@
 enum { ROUNDS = 25, ROW = PL_STAMP_MAX };
 
 static const double MOST_DAMPING = 1e5;
+static const double SETTLED = 1e-3; /* steps below this part of a sigma */
 
 static const double LEAST_INVBETA = 0.001, MOST_INVBETA = 0.66; /* beta 1000 (a Gaussian) ... 1.5 */
 
@@ -135,12 +136,6 @@ static void row_sums(const struct shape *s, double dx0, double dy, int w, int po
         }
 }
 
-/* The model and its derivatives on the whole stamp. */
-struct model {
-    float value[PL_STAMP_MAX * PL_STAMP_MAX];          /* with its sky */
-    float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX]; /* d value / d parameter */
-};
-
 /* Quadrature points along a pixel's side for each row of the stamp, planned once for a fit (a plan
  * that moved with the parameters would make the chi square jump): few where the start is wide, and
  * one where a row passes further than 1.5 FWHM from the star. */
@@ -154,7 +149,7 @@ static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[
 }
 
 static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW],
-                     bool slopes, struct model *m)
+                     bool slopes, pl_moffat_image *m)
 {
     struct shape s = shape_at(p);
     float sum[SUMS][ROW];
@@ -165,7 +160,7 @@ static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int poin
         const float n = (float)s.norm, f = (float)(p[PL_MF_FLUX] * s.norm),
                     d = -f * (float)(s.beta * s.k); /* F norm dP/du = d * P1 */
         for (int i = 0; i < st->w; i++)
-            m->value[at + (size_t)i] = f * sum[S_P][i] + (float)p[PL_MF_SKY];
+            m->light[at + (size_t)i] = f * sum[S_P][i] + (float)p[PL_MF_SKY];
         if (!slopes)
             continue;
         const float a = (float)s.a, b = (float)s.b, c = (float)s.c;
@@ -191,22 +186,22 @@ static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int poin
 }
 
 /* Weights from the model: sky noise plus the star's own photons. */
-static void weigh(const pl_stamp *st, const struct model *m, double sky, float *weight)
+static void weigh(const pl_stamp *st, const pl_moffat_image *m, double sky, float *weight)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
     float base = (float)st->var, per = (float)(1 / st->gain), floor = (float)sky;
     for (size_t i = 0; i < n; i++) {
-        float light = m->value[i] - floor;
+        float light = m->light[i] - floor;
         weight[i] = st->use[i] / (base + per * (light > 0 ? light : 0));
     }
 }
 
-static double chi_square(const pl_stamp *st, const struct model *m, const float *weight)
+static double chi_square(const pl_stamp *st, const pl_moffat_image *m, const float *weight)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
     double sum = 0;
     for (size_t i = 0; i < n; i++) {
-        double r = st->value[i] - m->value[i];
+        double r = st->value[i] - m->light[i];
         sum += weight[i] * r * r;
     }
     return sum;
@@ -229,13 +224,13 @@ static double dot3(const float *restrict a, const float *restrict b, const float
     return sum;
 }
 
-static void normal_equations(const pl_stamp *st, const struct model *m, const float *weight, int np,
+static void normal_equations(const pl_stamp *st, const pl_moffat_image *m, const float *weight, int np,
                              const int *which, double a[PL_MF_N][PL_MF_N], double *g)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
     float rest[PL_STAMP_MAX * PL_STAMP_MAX];
     for (size_t i = 0; i < n; i++)
-        rest[i] = st->value[i] - m->value[i];
+        rest[i] = st->value[i] - m->light[i];
     for (int j = 0; j < np; j++) {
         g[j] = dot3(m->slope[which[j]], rest, weight, n);
         for (int k = 0; k <= j; k++)
@@ -337,7 +332,7 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
     for (int j = 0; j < PL_MF_N; j++)
         if (free & 1u << j)
             all[np++] = j;
-    struct model m[2]; /* the current one and the trial */
+    pl_moffat_image m[2]; /* the current one and the trial */
     float weight[PL_STAMP_MAX * PL_STAMP_MAX];
     double a[PL_MF_N][PL_MF_N], g[PL_MF_N], step[PL_MF_N], mu = 1e-3;
     int now = 0;
@@ -361,13 +356,17 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
                 trial[all[j]] += step[j];
                 largest = fmax(largest, fabs(step[j]) * sqrt(a[j][j]));
             }
+            if (largest < SETTLED && mu < 0.1) { /* there: no step worth the light of day */
+                fit->converged = better = true;
+                break;
+            }
             confine(stamp, trial);
             evaluate(stamp, trial, points, true, &m[!now]);
             better = chi_square(stamp, &m[!now], weight) <= chi * (1 + 1e-6);
             if (better) {
                 memcpy(fit->p, trial, sizeof trial);
                 now = !now;
-                fit->converged = largest < 0.01 && mu < 0.1;
+                fit->converged = largest < 10 * SETTLED && mu < 0.1;
             }
         }
         if (!better)
@@ -383,19 +382,11 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
     return invert(np, a, all, fit) && fit->converged;
 }
 
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model, float *sky_response)
+void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out)
 {
-    struct model m;
     int points[ROW];
-    float weight[PL_STAMP_MAX * PL_STAMP_MAX];
     plan_points(stamp, fit->p, points);
-    evaluate(stamp, fit->p, points, true, &m);
-    weigh(stamp, &m, fit->p[PL_MF_SKY], weight);
-    for (int i = 0; i < stamp->w * stamp->h; i++) {
-        double response = 0;
-        for (int k = 0; k < PL_MF_N; k++)
-            response += fit->cov[PL_MF_SKY][k] * m.slope[k][i];
-        model[i] = m.value[i] - (float)fit->p[PL_MF_SKY];
-        sky_response[i] = (float)response * weight[i];
-    }
+    evaluate(stamp, fit->p, points, true, out);
+    for (int i = 0; i < stamp->w * stamp->h; i++)
+        out->light[i] -= (float)fit->p[PL_MF_SKY];
 }

@@ -125,8 +125,9 @@ static void choose_pixels(const pl_site *s, char colour, const pl_bump *b, doubl
     }
 }
 
-pl_kind pl_stamp_cut(const pl_site *s, size_t bump, char colour, double radius, pl_stamp *st)
+pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *st)
 {
+    const pl_site *s = site;
     const pl_bump *b = &s->bump[bump];
     int cx = (int)lround(b->x_px), cy = (int)lround(b->y_px), r = (int)ceil(radius);
     double fwhm = s->fwhm > 0 ? s->fwhm : 3 << b->scale, core = fmax(1.5, 0.75 * fwhm);

@@ -84,7 +84,7 @@ typedef struct {
  *   radius  in  px, at most PL_STAMP_MAX / 2
  * Gives: PL_STAR, or why it is not to be measured (PL_EDGE, PL_TRAIL, PL_SATURATED,
  * PL_BLENDED). */
-pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *out);
+pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *st);
 
 /* pl_stamp_d2 - squared distance of a stamp's pixel i from a place in the frame, px^2. */
 double pl_stamp_d2(const pl_stamp *stamp, int i, double x, double y);
@@ -129,11 +129,14 @@ enum {
 
 bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
 
-/* pl_moffat_model - the fitted profile without its sky on the stamp's pixels.
- *   model         out  [h][w] ADU
- *   sky_response  out  [h][w] by how much the fitted sky rises for one ADU more in that pixel */
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, float *model,
-                     float *sky_response);
+/* A profile on a stamp's pixels, and by how much each pixel answers to each parameter. */
+typedef struct {
+    float light[PL_STAMP_MAX * PL_STAMP_MAX];          /* [h][w] ADU */
+    float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX]; /* [.][h][w] d light / d parameter */
+} pl_moffat_image;
+
+/* pl_moffat_model - the fitted profile without its sky. */
+void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out);
 
 /* ---- leftover.c: what the symmetric profile leaves: third and fourth moments, half-flux diameter
  */
@@ -147,9 +150,9 @@ typedef struct {
 pl_weight pl_weight_for(double beta);
 
 /* pl_leftover_measure - fill the moments and the half-flux diameter of a fitted star.
- *   model, sky_response  in  of pl_moffat_model */
-void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const float *model,
-                         const float *sky_response, const pl_weight *weight, pl_star *star);
+ *   image  in  of pl_moffat_model */
+void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_moffat_image *image,
+                         const pl_weight *weight, pl_star *star);
 
 /* ---- measure.c */
 

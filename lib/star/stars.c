@@ -126,27 +126,43 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
     site->beta = 1 / typical_invbeta(shape, m);
 }
 
+/* The turns of clear bumps, up front: a first look is wasted on what may be noise. All of them where
+ * few are clear. Gives: how many. */
+static size_t clear_turns(const struct crew *c, size_t turns, struct turn *out)
+{
+    const float clear = 8; /* sigma */
+    size_t n = 0;
+    for (size_t i = 0; i < turns && n < FIRST_LOOK_MOST; i++)
+        if (c->site.bump[c->turn[i].bump].score >= clear)
+            out[n++] = c->turn[i];
+    if (n >= ENOUGH_SHAPES)
+        return n;
+    n = turns < FIRST_LOOK ? turns : FIRST_LOOK;
+    memcpy(out, c->turn, n * sizeof *out);
+    return n;
+}
+
+/* Width, stretch and beta of the frame from its clearest bumps, with beta free. */
 static void first_look(struct crew *c, size_t turns, int jobs)
 {
     double sigma[FIRST_LOOK_MOST];
-    const struct turn *turn = c->turn;
-    size_t n = 0, good = 0;
-    c->free = PL_FREE_ALL;
-    c->invbeta_sigma = sigma;
-    while (n < turns && n < FIRST_LOOK_MOST && good < ENOUGH_SHAPES) {
-        size_t next = n + FIRST_LOOK < turns ? n + FIRST_LOOK : turns;
-        struct crew part = *c;
-        part.turn = turn + n;
-        part.star += n;
-        part.bump_of += n;
-        part.invbeta_sigma += n;
-        pl_pool_run(jobs, next - n, measure_item, &part);
+    struct turn turn[FIRST_LOOK_MOST];
+    struct crew look = *c;
+    size_t n = 0, good = 0, clear = clear_turns(c, turns, turn);
+    look.free = PL_FREE_ALL;
+    while (n < clear && good < ENOUGH_SHAPES) {
+        size_t next = n + FIRST_LOOK < clear ? n + FIRST_LOOK : clear;
+        look.turn = turn + n;
+        look.star = c->star + n;
+        look.bump_of = c->bump_of + n;
+        look.invbeta_sigma = sigma + n;
+        pl_pool_run(jobs, next - n, measure_item, &look);
         for (; n < next; n++)
             good += plausible(&c->star[n]);
     }
-    summarise_shapes(c, n, &c->site);
-    c->invbeta_sigma = NULL;
-    c->free = PL_FREE_SHAPE;
+    look.star = c->star;
+    look.invbeta_sigma = sigma;
+    summarise_shapes(&look, n, &c->site);
 }
 
 /* Measure turn by turn until `best` stars are in hand. Chunks are a fixed size: the answer does not
@@ -267,6 +283,7 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
         pl_trail_mark(bump, s.found, &near, on_trail);
     crew.site.nearby = &near;
     crew.site.on_trail = on_trail;
+    crew.free = PL_FREE_SHAPE;
     crew.turn = turn = take_turns(bump, s.found, frame->width, frame->height, best);
     crew.star = s.star = malloc(sizeof *s.star * (s.found + 1));
     crew.bump_of = malloc(sizeof *crew.bump_of * (s.found + 1));

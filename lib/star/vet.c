@@ -156,7 +156,7 @@ pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star
     bool known = true;
     for (int round = 0; round < ROUNDS && known; round++) {
         for (int k = 0; k < TRENDS && known; k++)
-            known = fit_trend(&f, &f.trend[k], room + 3 * TRENDS * n);
+            known = fit_trend(&f, &f.trend[k], room + 3 * (size_t)TRENDS * n);
         for (size_t i = 0; i < n && known; i++)
             if (star[i].kind == PL_STAR)
                 star[i].kind = by_shape(&f, i);

@@ -142,24 +142,32 @@ void frames_put(const char *path, const frames_layout *l, const double *stored)
     free(o.b);
 }
 
+static void pack_pixels(fitsfile *f, int image, size_t n, const double *value, int *status)
+{
+    float *real = malloc(n * sizeof *real), blank = NAN;
+    unsigned short *whole = malloc(n * sizeof *whole);
+    for (size_t i = 0; i < n; i++) {
+        real[i] = (float)value[i];
+        whole[i] = image < 0 ? 0 : (unsigned short)value[i];
+    }
+    if (image < 0)
+        fits_write_imgnull(f, TFLOAT, 1, (LONGLONG)n, real, &blank, status);
+    else
+        fits_write_img(f, TUSHORT, 1, (LONGLONG)n, whole, status);
+    free(real);
+    free(whole);
+}
+
 void frames_pack(const char *path, int type, int image, int width, int height, const double *value)
 {
     fitsfile *f = NULL;
     int status = 0;
     long axis[2] = { width, height };
-    double *copy = malloc(sizeof *copy * (size_t)width * (size_t)height), blank = NAN;
-    memcpy(copy, value, sizeof *copy * (size_t)width * (size_t)height);
     fits_create_diskfile(&f, path, &status);
     fits_set_compression_type(f, type, &status);
-    if (image < 0)
-        fits_set_quantize_level(f, 9999, &status); /* hardly lossy */
     fits_create_img(f, image, 2, axis, &status);
-    if (image < 0)
-        fits_write_imgnull(f, TDOUBLE, 1, (LONGLONG)width * height, copy, &blank, &status);
-    else
-        fits_write_img(f, TDOUBLE, 1, (LONGLONG)width * height, copy, &status);
+    pack_pixels(f, image, (size_t)width * (size_t)height, value, &status);
     fits_close_file(f, &status);
-    free(copy);
     cr_assert(eq(int, status, 0));
 }
 
@@ -203,13 +211,20 @@ void frames_noise(double *image, size_t n, double sky_var, double gain, frames_d
 
 /* ---- stars */
 
-/* Gauss-Legendre, 8 points on [-1, 1] (Abramowitz & Stegun 1964, table 25.4). */
-static const double point[8] = { -0.960289856497536, -0.796666477413627, -0.525532409916329,
-                                 -0.183434642495650, 0.183434642495650,  0.525532409916329,
-                                 0.796666477413627,  0.960289856497536 };
-static const double weight[8] = { 0.101228536290376, 0.222381034453374, 0.313706645877887,
-                                  0.362683783378362, 0.362683783378362, 0.313706645877887,
-                                  0.222381034453374, 0.101228536290376 };
+/* Gauss-Legendre on [-1, 1] (Abramowitz & Stegun 1964, table 25.4), 4 and 8 points. */
+struct rule {
+    int n;
+    double x[8], w[8];
+};
+static const struct rule
+    wide = { 4,
+             { -0.861136311594053, -0.339981043584856, 0.339981043584856, 0.861136311594053 },
+             { 0.347854845137454, 0.652145154862546, 0.652145154862546, 0.347854845137454 } },
+    narrow = { 8,
+               { -0.960289856497536, -0.796666477413627, -0.525532409916329, -0.183434642495650,
+                 0.183434642495650, 0.525532409916329, 0.796666477413627, 0.960289856497536 },
+               { 0.101228536290376, 0.222381034453374, 0.313706645877887, 0.362683783378362,
+                 0.362683783378362, 0.313706645877887, 0.222381034453374, 0.101228536290376 } };
 
 /* Light per square pixel of a unit flux at (dx, dy) from the centre: Gaussian exp(-r^2 / 2 s^2) /
  * (2 pi s^2), Moffat (beta - 1) / (pi a^2) (1 + r^2 / a^2)^-beta, r along the star's own axes. */
@@ -226,28 +241,45 @@ static double density(const frames_star *s, double dx, double dy)
     return (s->beta - 1) / (M_PI * a2) * pow(1 + r2 / a2, -s->beta);
 }
 
-static double pixel(const frames_star *s, double dx, double dy, int parts)
+static double pixel(const frames_star *s, double dx, double dy, const struct rule *r, int parts)
 {
     double sum = 0, side = 1.0 / parts;
     for (int k = 0; k < parts * parts; k++)
-        for (int i = 0; i < 64; i++) {
-            double x = dx - 0.5 + (k % parts + 0.5 + 0.5 * point[i % 8]) * side;
-            double y = dy - 0.5 + (k / parts + 0.5 + 0.5 * point[i / 8]) * side;
-            sum += weight[i % 8] * weight[i / 8] * density(s, x, y);
+        for (int i = 0; i < r->n * r->n; i++) {
+            double x = dx - 0.5 + (k % parts + 0.5 + 0.5 * r->x[i % r->n]) * side;
+            double y = dy - 0.5 + (k / parts + 0.5 + 0.5 * r->x[i / r->n]) * side;
+            sum += r->w[i % r->n] * r->w[i / r->n] * density(s, x, y);
         }
     return sum * side * side / 4;
 }
 
-void frames_draw(double *image, int x0, int y0, int w, int h, const frames_star *s)
+static void draw_rows(double *image, int w, const int box[4], int x0, int y0, const frames_star *s)
 {
     double minor = s->fwhm * pow(1 - s->ecc * s->ecc, 0.25);
     double far = 3 * s->fwhm / pow(1 - s->ecc * s->ecc, 0.25);
-    for (int y = 0; y < h; y++)
-        for (int x = 0; x < w; x++) {
+    const struct rule *rule = minor < 3 ? &narrow : &wide;
+    for (int y = box[1]; y < box[3]; y++)
+        for (int x = box[0]; x < box[2]; x++) {
             double dx = x0 + x - s->x, dy = y0 + y - s->y;
             bool core = dx * dx + dy * dy < far * far;
-            if (isinf(s->beta) && dx * dx + dy * dy > 9 * far * far)
-                continue;
-            image[y * w + x] += s->flux * pixel(s, dx, dy, core && minor < 1.5 ? 2 : 1);
+            image[y * w + x] += s->flux * pixel(s, dx, dy, rule, core && minor < 1.5 ? 2 : 1);
         }
+}
+
+void frames_draw(double *image, int x0, int y0, int w, int h, const frames_star *s)
+{
+    draw_rows(image, w, (const int[4]){ 0, 0, w, h }, x0, y0, s);
+}
+
+void frames_draw_near(double *image, int w, int h, const frames_star *s)
+{
+    int r = (int)(6 * s->fwhm) + 3, x = (int)s->x, y = (int)s->y;
+    const int box[4] = { x > r ? x - r : 0, y > r ? y - r : 0, x + r < w ? x + r : w,
+                         y + r < h ? y + r : h };
+    draw_rows(image, w, box, 0, 0, s);
+}
+
+double frames_flux(double snr, double fwhm, double sky_var)
+{
+    return snr * sqrt(4 * M_PI * sky_var) * fwhm / 2.3548200450309493;
 }

@@ -54,9 +54,17 @@ typedef struct {
     double beta; /* INFINITY: a Gaussian */
 } frames_star;
 
-/* frames_draw - add a star to [h][w] pixels whose first one lies at (x0, y0), integrated over the
- * pixels: 8 x 8 Gauss-Legendre points on each of n x n parts of a pixel, n by the width. */
+/* frames_draw - add a star to [h][w] pixels whose first one lies at (x0, y0), integrated over each
+ * pixel by Gauss-Legendre points: 4 x 4 where the star is wide, up to 16 x 16 where it is narrow.
+ */
 void frames_draw(double *image, int x0, int y0, int w, int h, const frames_star *star);
+
+/* frames_draw_near - the same on a whole frame, out to 6 FWHM. */
+void frames_draw_near(double *image, int w, int h, const frames_star *star);
+
+/* frames_flux - total flux for a signal to noise: SNR = F / sqrt(4 pi sigma^2 B) for a Gaussian on
+ * sky of variance B a pixel, the shape known (the background limit, derived). */
+double frames_flux(double snr, double fwhm, double sky_var);
 
 /* frames_noise - add Gaussian noise of variance sky_var + light / gain. */
 void frames_noise(double *image, size_t n, double sky_var, double gain, frames_dice *dice);

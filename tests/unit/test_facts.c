@@ -94,13 +94,16 @@ Test(facts, every_word_is_taken_in_any_case)
             char lower[32];
             size_t len = 0;
             for (; word[len]; len++)
-                lower[len] = word[len] >= 'A' && word[len] <= 'Z' ? (char)(word[len] + 32) : word[len];
+                lower[len] =
+                    word[len] >= 'A' && word[len] <= 'Z' ? (char)(word[len] + 32) : word[len];
             lower[len] = '\0';
-            cr_assert(eq(int, pl_facts_set(&facts, row[i].name, lower, PL_FROM_HEADER, NULL), PL_OK));
+            cr_assert(
+                eq(int, pl_facts_set(&facts, row[i].name, lower, PL_FROM_HEADER, NULL), PL_OK));
             cr_expect(eq(str, (char *)text(&facts, &row[i])->s, word));
         }
         facts = before;
-        cr_expect(eq(int, pl_facts_set(&facts, row[i].name, "cheese", PL_FROM_OPTION, NULL), PL_EARG));
+        cr_expect(
+            eq(int, pl_facts_set(&facts, row[i].name, "cheese", PL_FROM_OPTION, NULL), PL_EARG));
         cr_expect(eq(int, pl_facts_set(&facts, row[i].name, "", PL_FROM_OPTION, NULL), PL_EARG));
         cr_expect(unchanged(&facts, &before));
     }
@@ -115,12 +118,30 @@ struct number_row {
 ParameterizedTestParameters(facts, numbers)
 {
     static struct number_row rows[] = {
-        { "0", 1, 0 },         { "-12.5", 1, -12.5 }, { "+3", 1, 3 },       { "1e3", 1, 1000 },
-        { ".5", 1, 0.5 },      { "5.", 1, 5 },        { "1E-2", 1, 0.01 },  { "12um", 0, 0 },
-        { "nan", 0, 0 },       { "inf", 0, 0 },       { "-inf", 0, 0 },     { "", 0, 0 },
-        { " 1", 0, 0 },        { "1 ", 0, 0 },        { "1,5", 0, 0 },      { "0x10", 0, 0 },
-        { "1e999", 0, 0 },     { "--1", 0, 0 },       { ".", 0, 0 },        { "e5", 0, 0 },
-        { "1e", 0, 0 },        { "1.2.3", 0, 0 },     { "+", 0, 0 },        { "\t1", 0, 0 },
+        { "0", 1, 0 },
+        { "-12.5", 1, -12.5 },
+        { "+3", 1, 3 },
+        { "1e3", 1, 1000 },
+        { ".5", 1, 0.5 },
+        { "5.", 1, 5 },
+        { "1E-2", 1, 0.01 },
+        { "12um", 0, 0 },
+        { "nan", 0, 0 },
+        { "inf", 0, 0 },
+        { "-inf", 0, 0 },
+        { "", 0, 0 },
+        { " 1", 0, 0 },
+        { "1 ", 0, 0 },
+        { "1,5", 0, 0 },
+        { "0x10", 0, 0 },
+        { "1e999", 0, 0 },
+        { "--1", 0, 0 },
+        { ".", 0, 0 },
+        { "e5", 0, 0 },
+        { "1e", 0, 0 },
+        { "1.2.3", 0, 0 },
+        { "+", 0, 0 },
+        { "\t1", 0, 0 },
         { "1e-400", 1, 0 },
         { "0000000000000000000000000000000000000000000000000000000000000001", 0, 0 }, /* 64 */
     };
@@ -143,7 +164,7 @@ Test(facts, a_stronger_source_wins)
     static const double want[] = { 100, 100, 102, 102 };
     pl_facts facts = pl_facts_unknown();
     for (int i = 0; i < 4; i++) {
-        char value[8], word[2][8] = { "RGGB", "BGGR" };
+        char value[16], word[2][8] = { "RGGB", "BGGR" };
         snprintf(value, sizeof value, "%d", 100 + i);
         cr_assert(eq(int, pl_facts_set(&facts, "aperture_mm", value, order[i], NULL), PL_OK));
         cr_assert(eq(int, pl_facts_set(&facts, "mosaic", word[i == 2], order[i], NULL), PL_OK));

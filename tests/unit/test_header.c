@@ -44,7 +44,8 @@ ParameterizedTestParameters(header, numbers)
         { "exposure_s", "EXPTIME =                180.0", 180, "HEASARC dictionary" },
         { "exposure_s", "EXPOSURE=                180.0", 180, "HEASARC dictionary" },
         { "exposure_s", "EXPTIME = '180     '", 180, "a number kept as text" },
-        { "exposure_s", "EXPTIME =              1.8D+02", NAN, "FITS 4.0, 4.2.4: D is an exponent" },
+        { "exposure_s", "EXPTIME =              1.8D+02", 180,
+          "FITS 4.0, 4.2.4: D is an exponent" },
         { "pixel_um", "XPIXSZ  =                 3.76", 3.76, "SBFITSEXT: um, after binning" },
         { "focal_mm", "FOCALLEN=                  870", 870, "SBFITSEXT: mm" },
         { "aperture_mm", "APTDIA  =                  280", 280, "SBFITSEXT: mm" },
@@ -74,13 +75,12 @@ ParameterizedTestParameters(header, numbers)
 ParameterizedTest(struct number_row *r, header, numbers)
 {
     pl_frame *f = with_cards(r->cards);
-    const pl_num *got = (const pl_num *)(const void *)((const char *)pl_frame_facts(f) +
-                                                      row_of(r->fact)->offset);
-    if (strstr(r->source, "D is an"))
-        r->want = 180;
+    const pl_num *got =
+        (const pl_num *)(const void *)((const char *)pl_frame_facts(f) + row_of(r->fact)->offset);
     cr_expect(isnan(r->want) ? isnan(got->v) : fabs(got->v - r->want) < 1e-9, "%s: %g", r->source,
               got->v);
-    cr_expect(eq(int, got->from, isnan(r->want) ? PL_FROM_NOWHERE : PL_FROM_HEADER), "%s", r->source);
+    cr_expect(eq(int, got->from, isnan(r->want) ? PL_FROM_NOWHERE : PL_FROM_HEADER), "%s",
+              r->source);
     pl_frame_free(f);
 }
 
@@ -93,8 +93,10 @@ ParameterizedTestParameters(header, texts)
     static struct text_row rows[] = {
         { "mosaic", "BAYERPAT= 'RGGB    '", "RGGB", "common practice" },
         { "mosaic", "BAYERPAT= 'rggb'", "RGGB", "any case" },
-        { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF=                    1", "GRBG", "x offset 1, by hand" },
-        { "mosaic", "BAYERPAT= 'RGGB'\nYBAYROFF=                    1", "GBRG", "y offset 1, by hand" },
+        { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF=                    1", "GRBG",
+          "x offset 1, by hand" },
+        { "mosaic", "BAYERPAT= 'RGGB'\nYBAYROFF=                    1", "GBRG",
+          "y offset 1, by hand" },
         { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF= 1\nYBAYROFF= 1", "BGGR", "both, by hand" },
         { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF= 2\nYBAYROFF= -2", "RGGB", "even offsets" },
         { "mosaic", "BAYERPAT= 'GBRG'\nXBAYROFF= -1", "BGGR", "negative odd, by hand" },
@@ -119,13 +121,14 @@ ParameterizedTestParameters(header, texts)
 ParameterizedTest(struct text_row *r, header, texts)
 {
     pl_frame *f = with_cards(r->cards);
-    const pl_text *got = (const pl_text *)(const void *)((const char *)pl_frame_facts(f) +
-                                                        row_of(r->fact)->offset);
+    const pl_text *got =
+        (const pl_text *)(const void *)((const char *)pl_frame_facts(f) + row_of(r->fact)->offset);
     cr_expect(eq(str, (char *)got->s, r->want), "%s", r->source);
     pl_frame_free(f);
 }
 
-/* A value left out is noted with its keyword; 0 for "unknown" is not worth a word; kelvin is said. */
+/* A value left out is noted with its keyword; 0 for "unknown" is not worth a word; kelvin is said.
+ */
 Test(header, what_is_left_out_is_said)
 {
     pl_frame *f = with_cards("APTDIA  =                    1\nXPIXSZ  =                    0\n"

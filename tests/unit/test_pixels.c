@@ -58,7 +58,9 @@ ParameterizedTest(struct row *r, pixels, convert)
 Test(pixels, blank)
 {
     const unsigned char raw[6] = { 0x80, 0x00, 0xff, 0xff, 0x00, 0x07 };
-    struct pl_frame f = { .bitpix = 16, .bscale = 1, .bzero = 32768, .has_blank = true, .blank = -1 };
+    struct pl_frame f = {
+        .bitpix = 16, .bscale = 1, .bzero = 32768, .has_blank = true, .blank = -1
+    };
     float out[3];
     pl_pixels_convert(&f, raw, 3, out);
     cr_expect(out[0] == 0 && isnan(out[1]) && out[2] == 32775);

@@ -73,7 +73,8 @@ Test(robust, mad_agrees)
         fill(v, n, RANDOM, &dice);
         memcpy(w, v, n * sizeof *v);
         double want = gsl_stats_mad(v, 1, n, work), centre = pl_median(w, n);
-        cr_assert(epsilon_eq(dbl, pl_mad_sigma(w, n, centre), want, 1e-6 * want + 1e-12), "n %zu", n);
+        cr_assert(epsilon_eq(dbl, pl_mad_sigma(w, n, centre), want, 1e-6 * want + 1e-12), "n %zu",
+                  n);
     }
 }
 

@@ -18,10 +18,10 @@ Test(thumb, means_of_squares)
     pl_frame *f = frames_memory(5, 4, v);
     for (int jobs = 1; jobs <= 3; jobs++) {
         cr_assert(eq(int, pl_frame_thumb(f, 2, jobs, out, NULL), PL_OK));
-        cr_expect(eq(flt, out[0], 3));              /* 0 1 5 6 */
+        cr_expect(eq(flt, out[0], 3)); /* 0 1 5 6 */
         cr_expect(eq(flt, out[1], (3 + 7 + 8) / 3.0f));
         cr_expect(isnan(out[2]));
-        cr_expect(eq(flt, out[3], 15));             /* 12 13 17 18 */
+        cr_expect(eq(flt, out[3], 15)); /* 12 13 17 18 */
     }
     pl_frame_free(f);
 }

@@ -1,0 +1,183 @@
+#!/usr/bin/python3
+# SPDX-License-Identifier: GPL-3.0-or-later
+"""Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
+
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/* and DIR/profile/*; nothing beyond Python is needed"""
+import gzip
+import os
+import struct
+import subprocess
+import sys
+
+
+def card(key, value=None):
+    if value is None:
+        return key.ljust(80)[:80]
+    return f"{key:<8}= {value:>20}".ljust(80)[:80]
+
+
+def block(data, fill):
+    return data + fill * (-len(data) % 2880)
+
+
+def fits(cards, data=b""):
+    head = "".join(card(*c) if isinstance(c, tuple) else card(c) for c in [*cards, "END"])
+    return block(head.encode("latin-1"), b" ") + block(data, b"\0")
+
+
+def image(w, h, bitpix=16, *more, data=None, axes=None):
+    axes = axes or [w, h]
+    cards = [("SIMPLE", "T"), ("BITPIX", bitpix), ("NAXIS", len(axes))]
+    cards += [(f"NAXIS{i + 1}", n) for i, n in enumerate(axes)]
+    if data is None:
+        data = bytes(w * h * abs(bitpix) // 8)
+    return fits(cards + list(more), data)
+
+
+def noise(n, scale=1000):
+    """The same pseudo-random 16-bit values everywhere (a linear congruential row)."""
+    x, out = 12345, []
+    for _ in range(n):
+        x = (1103515245 * x + 12345) % 2**31
+        out.append(x >> 16)
+    return [v % scale for v in out]
+
+
+def shorts(values):
+    return struct.pack(f">{len(values)}h", *values)
+
+
+def frames():
+    n16 = shorts(noise(64 * 48))
+    unsigned = (("BZERO", 32768), ("BSCALE", 1))
+    facts = (("EXPTIME", "1e400"), ("XPIXSZ", "-0.0"), ("FOCALLEN", "'870mm'"), ("DATE-OBS", "'soon'"), ("CCD-TEMP", "NaN"),
+             ("BAYERPAT", "'RGGBRGGBRGGBRGGBRGGBRGGBRGGBRGGBRGGB'"), ("XBAYROFF", 99999999999), ("YBAYROFF", -3), ("ROWORDER", "'DOWN-UP'"))
+    return {
+        "noise16": image(64, 48, 16, *unsigned, data=n16),
+        "noise8": image(64, 48, 8, data=bytes(v % 256 for v in noise(64 * 48))),
+        "noise32": image(32, 24, 32, data=struct.pack(">768i", *noise(768))),
+        "noise64": image(16, 16, 64, data=struct.pack(">256q", *noise(256))),
+        "float": image(32, 32, -32, data=struct.pack(">1024f", *noise(1024))),
+        "double": image(16, 16, -64, data=struct.pack(">256d", *noise(256))),
+        "float-nan": image(32, 32, -32, data=struct.pack(">I", 0x7FC00000) * 1024),
+        "float-inf": image(32, 32, -32, data=struct.pack(">f", float("inf")) * 1024),
+        "float-huge": image(32, 32, -32, data=struct.pack(">2f", 3e38, -3e38) * 512),
+        "double-huge": image(16, 16, -64, data=struct.pack(">2d", 1e308, -1e308) * 128),
+        "constant": image(64, 48, data=shorts([7] * 3072)),
+        "saturated": image(64, 48, 16, *unsigned, data=shorts([32767] * 3072)),
+        "blank": image(64, 48, 16, ("BLANK", 7), data=shorts([7] * 3072)),
+        "blank-some": image(64, 48, 16, ("BLANK", 7), data=shorts([v % 9 for v in noise(3072)])),
+        "one-pixel": image(1, 1),
+        "column": image(3, 2000),
+        "row": image(2000, 1),
+        "cube": image(16, 16, data=bytes(1536), axes=[16, 16, 3]),
+        "cube-deep": image(16, 16, data=bytes(1024), axes=[16, 16, 2]),
+        "four-axes": image(16, 16, data=bytes(512), axes=[16, 16, 1, 1]),
+        "no-axes": fits([("SIMPLE", "T"), ("BITPIX", 8), ("NAXIS", 0)]),
+        "zero-axis": image(0, 16),
+        "huge-axes": image(0, 0, data=b"", axes=[1000000, 1000000]),
+        "overflow-axes": image(0, 0, data=b"", axes=[2**31 - 1, 2**31 - 1]),
+        "wider-than-long": image(0, 0, data=b"", axes=[2**63 - 1, 2]),
+        "minus-axis": image(0, 0, data=b"", axes=[-64, 48]),
+        "bitpix-12": image(64, 48, 12, data=n16),
+        "bitpix-0": image(64, 48, 0, data=n16),
+        "bscale-0": image(64, 48, 16, ("BSCALE", 0), data=n16),
+        "bscale-nan": image(64, 48, 16, ("BSCALE", "NaN"), data=n16),
+        "bscale-tiny": image(64, 48, 16, ("BSCALE", "1e-300"), ("BZERO", "1e300"), data=n16),
+        "bscale-text": image(64, 48, 16, ("BSCALE", "'one'"), data=n16),
+        "odd-facts": image(64, 48, 16, *unsigned, *facts, data=n16),
+        "no-end": image(64, 48, data=b"")[:800],
+        "header-only": image(64, 48, data=b""),
+        "cut": image(64, 48, data=n16)[:-2881],
+        "empty-tables": image(16, 16) + fits([("XTENSION", "'BINTABLE'"), ("BITPIX", 8), ("NAXIS", 2), ("NAXIS1", 0), ("NAXIS2", 0),
+                                              ("PCOUNT", 0), ("GCOUNT", 1), ("TFIELDS", 0)]),
+        "extension": fits([("SIMPLE", "T"), ("BITPIX", 8), ("NAXIS", 0), ("EXTEND", "T")])
+        + fits([("XTENSION", "'IMAGE   '"), ("BITPIX", 16), ("NAXIS", 2), ("NAXIS1", 64), ("NAXIS2", 48), ("PCOUNT", 0), ("GCOUNT", 1)], n16),
+        "gzip": gzip.compress(image(64, 48, data=n16), mtime=0),
+        "gzip-cut": gzip.compress(image(64, 48, data=n16), mtime=0)[:900],
+        "text": b"once upon a time there was a star\n" * 30,
+        "simple-only": b"SIMPLE  =",
+        "empty": b"",
+    }
+
+
+def tiles():
+    """Damaged tile-compressed images: a danger to CFITSIO itself, see frame.c."""
+    return {
+        "tiles-lie": fits([("SIMPLE", "T"), ("BITPIX", 8), ("NAXIS", 0), ("EXTEND", "T")])
+        + fits([("XTENSION", "'BINTABLE'"), ("BITPIX", 8), ("NAXIS", 2), ("NAXIS1", 8), ("NAXIS2", 4), ("PCOUNT", 64), ("GCOUNT", 1),
+                ("TFIELDS", 1), ("TTYPE1", "'COMPRESSED_DATA'"), ("TFORM1", "'1PB(99)'"), ("ZIMAGE", "T"), ("ZBITPIX", 16), ("ZNAXIS", 2),
+                ("ZNAXIS1", 64), ("ZNAXIS2", 4), ("ZTILE1", 64), ("ZTILE2", 1), ("ZCMPTYPE", "'RICE_1'"), ("ZNAME1", "'BLOCKSIZE'"),
+                ("ZVAL1", 32)], struct.pack(">8i", 99, 0, 99, 2**30, -1, 5, 3, -7) + bytes(range(64))),
+    }
+
+
+PROFILE = """[scope]
+aperture_mm = 280
+focal_mm = 870
+mirror_focal_mm = 1120
+obstruction = 0.33
+tube_material = carbon
+mirror_material = borosilicate
+tube_length_mm = 850
+[camera]
+pixel_um = 3.76
+width_px = 6248
+height_px = 4176
+mosaic = RGGB
+[focuser]
+step_um = 4
+outward = +1
+carries = corrector
+[tolerance]
+fwhm_growth = 0.05
+"""
+
+
+def profiles():
+    def scope(line):
+        return f"[scope]\naperture_mm = 280\nfocal_mm = 870\n{line}\n".encode("latin-1")
+
+    nasty = ["nan", "inf", "-inf", "1e400", "1e-400", "0x10", "12um", "", " ", "1,5", "--1", "٣", "9" * 400, "1e", "-0", "1 2", "\\s", "280;c"]
+    out = {f"value-{i}": f"[scope]\naperture_mm = {v}\nfocal_mm = 870\n".encode() for i, v in enumerate(nasty)}
+    out |= {
+        "whole": PROFILE.encode(),
+        "crlf": PROFILE.replace("\n", "\r\n").encode(),
+        "bom": b"\xef\xbb\xbf" + PROFILE.encode(),
+        "utf16": PROFILE.encode("utf-16"),
+        "not-utf8": scope("tube_material = \xff\xfe"),
+        "nul": scope("obstruction = 0.3\0 3"),
+        "long-word": scope("tube_material = " + "w" * 5000),
+        "long-key": scope("k" * 5000 + " = 1"),
+        "twice": scope("focal_mm = 900\nfocal_mm = 1"),
+        "unknown": b"[scpoe]\naperture_m = 3\n[camera]\npixle_um = 4\n",
+        "no-section": b"aperture_mm = 280\n",
+        "open-section": b"[scope\naperture_mm = 280\n",
+        "no-value": b"[scope]\naperture_mm\n",
+        "limits": scope("obstruction = 0.8\nmirror_focal_mm = 1e-300\ntube_length_mm = 1e300\nsecondary_mm = 1e300"),
+        "secondary": scope("secondary_mm = 279.999\nsecondary_to_focus_mm = 869.999"),
+        "list": scope("obstruction = 1;2;3"),
+        "locale": scope("obstruction[de] = 0.3"),
+        "empty": b"",
+    }
+    return out
+
+
+def main():
+    if len(sys.argv) != 3:
+        sys.exit("usage: seeds.py MKFRAME DIR")
+    maker, top = sys.argv[1:]
+    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles())):
+        folder = os.path.join(top, name)
+        os.makedirs(folder, exist_ok=True)
+        for seed, data in seeds.items():
+            with open(os.path.join(folder, seed), "wb") as f:
+                f.write(data)
+    sky = ["--width", "100", "--height", "76", "--stars", "12", "--grid", "--fwhm", "2.5", "--snr", "60:400"]
+    for seed, more in {"stars": [], "stars-mosaic": ["--mosaic", "RGGB"], "stars-rice": ["--compress", "rice"], "stars-8": ["--bitpix", "8", "--sky", "20", "--pedestal", "5", "--snr", "20:60"],
+                       "stars-gzip": ["--compress", "gzip"], "stars-float": ["--bitpix", "-32", "--nan", "40"]}.items():
+        subprocess.run([maker, "--out", os.path.join(top, "frame", seed), *sky, *more], check=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,32 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
+# bash completion for the plumb programs. The options are read from `PROGRAM --help`, so they are
+# those of the program at hand.
+
+_plumb()
+{
+    local cur=${COMP_WORDS[COMP_CWORD]} prev=${COMP_WORDS[COMP_CWORD - 1]} help value
+    COMPREPLY=()
+    help=$("$1" --help 2>/dev/null </dev/null) || return 0
+    if [[ $cur == = ]]; then # --png=...
+        cur=''
+    elif [[ $prev == = ]]; then
+        prev=${COMP_WORDS[COMP_CWORD - 2]}
+    elif [[ $cur == -* ]]; then
+        mapfile -t COMPREPLY < <(compgen -W "$(sed -n \
+            -e 's/^  -\(.\), \(--[a-z-]*\).*/-\1 \2/p' \
+            -e 's/^      \(--[a-z-]*\).*/\1/p' <<<"$help")" -- "$cur")
+        return 0
+    fi
+    # An option that wants a value other than a file has nothing to offer.
+    value=$(sed -n -e "s/^  \(-., \|    \)$prev  *\([A-Z][A-Z]*\)\>.*/\2/p" \
+        -e "s/^  $prev, --[a-z-]*  *\([A-Z][A-Z]*\)\>.*/\1/p" <<<"$help" 2>/dev/null | head -n 1)
+    if [[ $prev == -* && -n $value && $value != FILE ]]; then
+        return 0
+    fi
+    compopt -o filenames 2>/dev/null
+    mapfile -t COMPREPLY < <(compgen -f -- "$cur")
+}
+
+mapfile -t _plumb_programs < <(compgen -c plumb- | sort -u)
+complete -F _plumb plumb-field plumb-zone "${_plumb_programs[@]}"
+unset _plumb_programs
