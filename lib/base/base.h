@@ -16,8 +16,7 @@
 void pl_fail_v(pl_err *err, pl_status code, const char *fmt, va_list ap);
 
 /* Here in the header so that compilers and analysers see which code comes back. */
-static inline pl_status PL_PRINTF(3, 4)
-    pl_fail(pl_err *err, pl_status code, const char *fmt, ...)
+static inline pl_status PL_PRINTF(3, 4) pl_fail(pl_err *err, pl_status code, const char *fmt, ...)
 {
     va_list ap;
     va_start(ap, fmt);
@@ -46,6 +45,8 @@ bool pl_number(const char *text, double *value);
 /* ---- pool.c */
 
 typedef void pl_job(void *ctx, size_t item, int worker);
+
+enum { PL_POOL_MAX = 64 }; /* workers at most */
 
 int pl_pool_cpus(void);
 

@@ -6,8 +6,6 @@
 #include <stdatomic.h>
 #include <unistd.h>
 
-enum { MAX_WORKERS = 64 };
-
 struct batch {
     pl_job *job;
     void *ctx;
@@ -38,17 +36,17 @@ static void *thread_main(void *arg)
 int pl_pool_cpus(void)
 {
     long n = sysconf(_SC_NPROCESSORS_ONLN);
-    return n < 1 ? 1 : n > MAX_WORKERS ? MAX_WORKERS : (int)n;
+    return n < 1 ? 1 : n > PL_POOL_MAX ? PL_POOL_MAX : (int)n;
 }
 
 void pl_pool_run(int jobs, size_t items, pl_job *job, void *ctx)
 {
     struct batch b = { .job = job, .ctx = ctx, .items = items };
-    struct worker w[MAX_WORKERS];
+    struct worker w[PL_POOL_MAX];
     if (jobs < 1)
         jobs = pl_pool_cpus();
-    if (jobs > MAX_WORKERS)
-        jobs = MAX_WORKERS;
+    if (jobs > PL_POOL_MAX)
+        jobs = PL_POOL_MAX;
     if ((size_t)jobs > items)
         jobs = items ? (int)items : 1;
     int started = 1; /* the caller is worker 0 */

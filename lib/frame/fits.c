@@ -44,8 +44,8 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
     return PL_OK;
 }
 
-/* The last four bytes of a gzip file are its unpacked length (RFC 1952, 2.3.1), which CFITSIO reserves
- * at once; deflate packs at most 1032 to 1 (Adler & Gailly, from memory). */
+/* The last four bytes of a gzip file are its unpacked length (RFC 1952, 2.3.1), which CFITSIO
+ * reserves at once; deflate packs at most 1032 to 1 (Adler & Gailly, from memory). */
 static bool gzip_is_sane(int fd, int64_t size)
 {
     unsigned char tail[4];
@@ -65,8 +65,9 @@ static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
     *plain = got >= 9 && memcmp(head, "SIMPLE  =", 9) == 0;
     bool packed = got >= 2 && head[0] == 0x1f && (head[1] == 0x8b || head[1] == 0x9d);
     if (packed && head[1] == 0x8b && !gzip_is_sane(fd, size))
-        return pl_fail(err, PL_EFORMAT, "is a damaged gzip file: its length cannot be true; copy it "
-                                        "again");
+        return pl_fail(err, PL_EFORMAT,
+                       "is a damaged gzip file: its length cannot be true; copy it "
+                       "again");
     if (!*plain && !packed)
         return pl_fail(err, PL_EFORMAT,
                        "is no FITS file (it does not begin with SIMPLE); save frames as FITS");
@@ -131,7 +132,8 @@ static int64_t plane_of(const LONGLONG axis[3], pl_notes *notes)
     return 0;
 }
 
-/* A number of the header that decides what pixels mean: absent is its default, unreadable a failure. */
+/* A number of the header that decides what pixels mean: absent is its default, unreadable a
+ * failure. */
 static pl_status key_number(fitsfile *f, const char *key, double absent, double *out, pl_err *err)
 {
     int status = 0;

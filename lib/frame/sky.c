@@ -11,7 +11,7 @@
 
 enum {
     PAIRS = 8,
-    CLIP_ROUNDS = 4,
+    CLIP_ROUNDS = 3,
     START_VALUES = 63
 }; /* row pairs sampled a cell; every phase is in each pair */
 

@@ -46,7 +46,8 @@ struct sum {
     double total, noise, g[PL_MF_N];
 };
 
-static void add(struct sum *s, const pl_moffat_image *image, int i, double h, double rest, double var)
+static void add(struct sum *s, const pl_moffat_image *image, int i, double h, double rest,
+                double var)
 {
     s->total += h * rest;
     s->noise += h * h * var;
@@ -81,7 +82,8 @@ static double pixel_noise(const pl_stamp *st, const pl_moffat_image *image, int 
     return st->var + fmax(0, image->light[i]) / st->gain;
 }
 
-static double residual(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image, int i)
+static double residual(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_image *image,
+                       int i)
 {
     return st->value[i] - image->light[i] - fit->p[PL_MF_SKY];
 }
@@ -108,7 +110,8 @@ static void moments(const pl_stamp *st, const pl_moffat *fit, const pl_moffat_im
             norm += exp(-(u * u + v * v) / 2) * image->light[i];
             moment_rows(u, v, weight->kurtosis + 2, h);
             for (int k = 0; k < MOMENTS; k++)
-                add(&sum[k], image, i, h[k], residual(st, fit, image, i), pixel_noise(st, image, i));
+                add(&sum[k], image, i, h[k], residual(st, fit, image, i),
+                    pixel_noise(st, image, i));
         }
     double var[MOMENTS];
     for (int k = 0; k < MOMENTS; k++)

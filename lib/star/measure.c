@@ -223,8 +223,14 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     fit.p[PL_MF_INVBETA] = 1 / site->beta;
     pl_moffat_image image;
     bool good = fit_cleaned(&st, free, &fit, &image);
+    double moved = hypot(fit.p[PL_MF_X] - b->x_px, fit.p[PL_MF_Y] - b->y_px);
     if (!good || !(fit.p[PL_MF_FLUX] > 0)) {
         out->kind = runaway(&fit, fwhm);
+        out->misfit = fit.chi2;
+        return;
+    }
+    if (moved > fmax(2, fwhm)) { /* it found another bump's star */
+        out->kind = PL_NOISE;
         return;
     }
     fill_position(&fit, out);

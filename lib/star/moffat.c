@@ -224,8 +224,8 @@ static double dot3(const float *restrict a, const float *restrict b, const float
     return sum;
 }
 
-static void normal_equations(const pl_stamp *st, const pl_moffat_image *m, const float *weight, int np,
-                             const int *which, double a[PL_MF_N][PL_MF_N], double *g)
+static void normal_equations(const pl_stamp *st, const pl_moffat_image *m, const float *weight,
+                             int np, const int *which, double a[PL_MF_N][PL_MF_N], double *g)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
     float rest[PL_STAMP_MAX * PL_STAMP_MAX];
@@ -370,7 +370,7 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
             }
         }
         if (!better)
-            return false;
+            break;
     }
     weigh(stamp, &m[now], fit->p[PL_MF_SKY], weight);
     normal_equations(stamp, &m[now], weight, np, all, a, g);

@@ -8,10 +8,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double DETECT_LIMIT = 4.4; /* of the matched filter */
+static const double DETECT_LIMIT = 4.1; /* of the matched filter */
 static const double START_BETA = 3.5;
 
-enum { FIRST_LOOK = 160, FIRST_LOOK_MOST = 800, ENOUGH_SHAPES = 24, COLOUR_STARS = 200 };
+enum { FIRST_LOOK = 128, FIRST_LOOK_MOST = 800, ENOUGH_SHAPES = 24, COLOUR_STARS = 200 };
 
 /* A bump's turn: brightest of each square of the field first, then the second of each, ... */
 struct turn {
@@ -126,8 +126,8 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
     site->beta = 1 / typical_invbeta(shape, m);
 }
 
-/* The turns of clear bumps, up front: a first look is wasted on what may be noise. All of them where
- * few are clear. Gives: how many. */
+/* The turns of clear bumps, up front: a first look is wasted on what may be noise. All of them
+ * where few are clear. Gives: how many. */
 static size_t clear_turns(const struct crew *c, size_t turns, struct turn *out)
 {
     const float clear = 8; /* sigma */

@@ -5,12 +5,14 @@
 
 #include <math.h>
 
-enum { DIRECTIONS = 60, FEWEST = 6 };
+enum { DIRECTIONS = 60, FEWEST = 5 };
 
 static const double HALF_WIDTH = 2.5; /* px */
 
-/* Directions of the neighbours are counted; on a line through this bump they fall in one bin (or
- * two next to each other), whose width follows the distance. */
+/* On a line through a bump chance puts a twentieth of its neighbours (a strip 5 px wide of a disc
+ * of 64 px); five, and three plus a third of them, is no chance. Directions of the neighbours are
+ * counted; on a line through this bump they fall in one bin (or two next to each other), whose
+ * width follows the distance. */
 static bool strung(const pl_bump *bump, size_t me, const pl_nearby *nearby)
 {
     int count[DIRECTIONS] = { 0 }, near = 0, most = 0;
@@ -29,7 +31,7 @@ static bool strung(const pl_bump *bump, size_t me, const pl_nearby *nearby)
     }
     for (int i = 0; i < DIRECTIONS; i++)
         most = count[i] > most ? count[i] : most;
-    return most >= FEWEST && most > 0.5 * near;
+    return most >= FEWEST && most > 3 + 0.3 * near;
 }
 
 void pl_trail_mark(const pl_bump *bump, size_t n, const pl_nearby *nearby, bool *on_trail)

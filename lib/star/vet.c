@@ -91,9 +91,9 @@ static pl_kind by_shape(const struct field *f, size_t i)
         return PL_SHARP;
     if (!(s->fwhm_sigma_px < WORST_WIDTH * s->fwhm_px))
         return r < 0 ? PL_SHARP : PL_FAINT;
-    if (s->misfit > 1.5 + 0.001 * s->snr * s->snr) /* 3 % of the peak may be unlike a Moffat */
+    if (s->misfit > 1.4 + 0.001 * s->snr * s->snr) /* 3 % of the peak may be unlike a Moffat */
         return PL_BLENDED;
-    if (eta > fmax(5 * se, 0.16)) /* 0.16: axis ratio 1.4 beyond the field's */
+    if (eta > fmax(5 * se, 0.12)) /* 0.12: axis ratio 1.27 beyond the field's */
         return r > fmax(4 * ss, 0.3) && eta < 0.35 ? PL_EXTENDED
                : eta > 0.35                        ? PL_TRAIL
                                                    : PL_BLENDED;
@@ -108,7 +108,7 @@ static void second_look(void *ctx, size_t i, int worker)
     pl_star *s = &f->star[i];
     double snr, chi2, row[TERMS];
     int pixels;
-    bool own = isfinite(s->misfit), look = s->kind == PL_STAR || s->kind >= PL_SHARP;
+    bool own = isfinite(s->fwhm_px), look = s->kind == PL_STAR || s->kind >= PL_SHARP;
     if (!look || !(s->snr < BRIGHT_SNR))
         return;
     double fwhm = exp(smooth_part(f, &f->trend[SIZE], s, row));
@@ -118,13 +118,42 @@ static void second_look(void *ctx, size_t i, int worker)
         s->kind = PL_NOISE;
         return;
     }
-    double dof = pixels - 7, free_chi2 = own ? s->misfit * dof : dof + 2 * sqrt(2 * dof);
+    double dof = pixels - 7, free_chi2 = isfinite(s->misfit) ? s->misfit * dof : dof;
     bool star = chi2 - free_chi2 < LEAST_GAIN;
     bool shaped = own && s->fwhm_sigma_px < WORST_WIDTH * s->fwhm_px && s->kind == PL_STAR;
     if (star)
         s->kind = shaped ? PL_STAR : PL_FAINT;
     else if (s->kind == PL_STAR || s->kind == PL_NOISE)
         s->kind = f->trend[SIZE].rest[i] < 0 ? PL_SHARP : PL_EXTENDED;
+}
+
+static int by_number(const void *a, const void *b)
+{
+    double p = *(const double *)a, q = *(const double *)b;
+    return p < q ? -1 : p > q;
+}
+
+/* Where stars and galaxies are mixed the median is neither. Stars crowd at one width: the shortest
+ * interval that holds two fifths of the widths marks it, and what is a third wider than its upper
+ * end is set aside before the first fit. work: [n] */
+static void set_wide_aside(struct field *f, double *work)
+{
+    const double share = 0.4, margin = 0.3;
+    size_t n = 0, best = 0;
+    for (size_t i = 0; i < f->n; i++)
+        if (f->star[i].kind == PL_STAR && f->trend[SIZE].sigma[i] < 0.1)
+            work[n++] = f->trend[SIZE].value[i];
+    size_t hold = (size_t)(share * (double)n);
+    if (hold < 4)
+        return;
+    qsort(work, n, sizeof *work, by_number);
+    for (size_t i = 1; i + hold < n; i++)
+        if (work[i + hold] - work[i] < work[best + hold] - work[best])
+            best = i;
+    for (size_t i = 0; i < f->n; i++)
+        if (f->star[i].kind == PL_STAR &&
+            f->trend[SIZE].value[i] > work[best + hold] + margin + 4 * f->trend[SIZE].sigma[i])
+            f->star[i].kind = PL_EXTENDED;
 }
 
 static void load(struct field *f, double *room)
@@ -153,6 +182,7 @@ pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star
     if (!room)
         return pl_fail(err, PL_ENOMEM, "out of memory for %zu stars", n);
     load(&f, room);
+    set_wide_aside(&f, room + 3 * (size_t)TRENDS * n);
     bool known = true;
     for (int round = 0; round < ROUNDS && known; round++) {
         for (int k = 0; k < TRENDS && known; k++)

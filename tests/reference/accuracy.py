@@ -12,8 +12,8 @@ import zlib
 
 import numpy as np
 
-import common
-from common import SIGMA
+sys.dont_write_bytecode = True
+import common  # noqa: E402
 
 SKY, GAIN, READ_NOISE = 400.0, 1.0, 3.0
 VAR = SKY / GAIN + (READ_NOISE / GAIN) ** 2 + 1.0 / 12  # ADU^2 a pixel; rounding to whole ADU adds 1/12
@@ -110,8 +110,8 @@ def check_case(c, result):
             "issue's figure; weighted mean", ".4f")
     c.below(f"{name}: median FWHM bias of the same", abs(np.median(rest)), 0.01, "issue's figure", ".4f")
     off = result["field"]["fwhm_px"] / result["case"][1] - 1
-    c.below(f"{name}: field median FWHM", abs(off), 0.003, f"issue's figure; its own error {result['field']['fwhm_px_sigma'] / result['case'][1]:.4f}",
-            ".4f")
+    own = result["field"]["fwhm_px_sigma"] / result["case"][1]
+    c.below(f"{name}: field median FWHM", abs(off), 0.003, f"issue's figure; its own error {own:.4f}", ".4f")
     c.above(f"{name}: kept as star or faint, {len(seen)} stars of SNR > 10", seen.mean(), 0.99,
             "issue's figure for detection; SNR of the profile, computed here", ".4f")
     if result["case"][2] == 0:
@@ -160,7 +160,8 @@ def check_pulls(c, results):
         c.below(f"pull of {q} beyond 5", (np.abs(z) > 5).mean(), 0.01, "chosen: few wild ones", ".4f")
     pick = [r["turn"][r["truth"]["snr"] >= 30] for r in results if r["case"][2] >= 0.4]
     z = np.concatenate(pick)
-    c.within(f"pull of angle, {len(z)} stars of ecc >= 0.4, SNR >= 30", common.mad_width(z), 0.8, 1.25, "issue's figure; 1.4826 MAD")
+    c.within(f"pull of angle, {len(z)} stars of ecc >= 0.4, SNR >= 30", common.mad_width(z), 0.8, 1.25,
+             "issue's figure; 1.4826 MAD")
     z = []
     for r in results:
         beta, fwhm, ecc = r["case"]
@@ -169,7 +170,8 @@ def check_pulls(c, results):
             low = r["truth"]["snr"] < 300  # above, the frame's beta decides, which all stars share
             z.append(((r["hfd"] - want) / r["hfd_sigma"])[low])
     z = np.concatenate(z)
-    c.within(f"pull of half-flux diameter, {len(z)} round stars of SNR < 300", common.mad_width(z), 0.8, 1.25, "as for the others")
+    c.within(f"pull of half-flux diameter, {len(z)} round stars of SNR < 300", common.mad_width(z), 0.8, 1.25,
+             "as for the others")
 
 
 # ---- third moments, from their definition
@@ -217,7 +219,8 @@ def check_moments(bench, c, quick):
     leaves; here the weight follows the image itself. For lopsided stars the two widths differ by a few
     per cent, and a third moment in units of sigma^3 by up to thrice that: hence 10 %. The direction
     does not depend on the width: 3 degrees is three times the error of the test's own frames."""
-    cases = [(5.0, 3.5, 0.2, 2.5, 40.0), (3.0, 3.5, 0.15, 2.0, 200.0), (5.0, np.inf, 0.2, 3.0, 120.0), (8.0, 3.0, 0.1, 4.0, 310.0)]
+    cases = [(5.0, 3.5, 0.2, 2.5, 40.0), (3.0, 3.5, 0.15, 2.0, 200.0), (5.0, np.inf, 0.2, 3.0, 120.0),
+             (8.0, 3.0, 0.1, 4.0, 310.0)]
     for fwhm, beta, part, far, deg in cases[:1 if quick else None]:
         a = np.radians(deg)
         flare = [(-part * far * np.cos(a), -part * far * np.sin(a), 1 - part),
@@ -245,7 +248,8 @@ def check_one_moment(bench, c, kind, fwhm, beta, how, want, spin):
     off = (p["angle_deg"] - deg + turn / 2) % turn - turn / 2
     c.below(f"{name}: amplitude {p['amplitude']:.4f}, from the definition {abs(want):.4f}, relative difference",
             abs(p["amplitude"] / abs(want) - 1), 0.10, "adaptive moments computed here")
-    c.below(f"{name}: direction {p['angle_deg']:.1f}, from the definition {deg % turn:.1f}, degrees off", abs(off), 3.0, "", ".2f")
+    c.below(f"{name}: direction {p['angle_deg']:.1f}, from the definition {deg % turn:.1f}, degrees off", abs(off), 3.0,
+            "", ".2f")
 
 
 def main():

@@ -4,8 +4,9 @@
 
 usage: libraries.py BUILD [--quick]
 
-Frames: the folder named by PLUMB_DATA (no default; unset: skipped, in words), and the ISAAC frame of Debian's package eso-midas-testdata. sepstars.c is compiled here
-against libsep; without it those checks are skipped and counted."""
+Frames: the folder named by PLUMB_DATA (no default; unset: skipped, in words), and the ISAAC frame of
+Debian's package eso-midas-testdata. sepstars.c is compiled here against libsep; without it those
+checks are skipped and counted."""
 import glob
 import io
 import os
@@ -17,7 +18,8 @@ from astropy.table import Table
 from scipy.spatial import cKDTree
 from scipy.stats import spearmanr
 
-import common
+sys.dont_write_bytecode = True
+import common  # noqa: E402
 
 HERE = os.path.dirname(os.path.abspath(__file__))
 SAMPLED = 2.5    # px of FWHM: below, windowed centroids feel the pixels and scipy's fit is the judge
@@ -51,7 +53,7 @@ def frames_at_hand(c, quick):
         return out
     night = sorted(glob.glob(os.path.join(data, "night-real", "*.fits")))
     sharp = [p for p in sorted(glob.glob(os.path.join(data, "practice", "*.fits.fz"))) if "donut" not in p]
-    more = sorted(glob.glob(os.path.join(data, "osc-real", "*.fits"))) + sorted(glob.glob(os.path.join(data, "field-real", "*.fits")))
+    more = [p for room in ("osc-real", "field-real") for p in sorted(glob.glob(os.path.join(data, room, "*.fits")))]
     chosen = night[::12] + sharp[:2] + more if quick else night + sharp + more
     if not chosen:
         c.skip("real frames of the data folder", f"nothing in {data}")
@@ -120,8 +122,8 @@ def against_scipy(c, name, answer, star, image, quick):
     ratio = star["fwhm_px"][at] / got[:, 2] - 1
     c.below(f"{name}: centroids of {len(at)} stars against scipy's fit, 90 % within {np.quantile(off, 0.9):.4f} px, median px",
             np.median(off), 0.05, "issue's figure", ".4f")
-    c.below(f"{name}: FWHM {answer['fwhm_px']:.3f} against scipy's fit, 90 % within {np.quantile(np.abs(ratio), 0.9):.4f}, median {np.median(ratio):+.4f}, median of |difference|",
-            np.median(np.abs(ratio)), 0.02, "issue's figure", ".4f")
+    c.below(f"{name}: FWHM {answer['fwhm_px']:.3f} against scipy's fit, 90 % within {np.quantile(np.abs(ratio), 0.9):.4f}, "
+            f"median {np.median(ratio):+.4f}, median of |difference|", np.median(np.abs(ratio)), 0.02, "issue's figure", ".4f")
 
 
 def against_sep(c, name, answer, star, program, frame):
@@ -137,14 +139,16 @@ def against_sep(c, name, answer, star, program, frame):
         c.skip(f"{name}: libsep's centroids", f"only {len(mine)} bright stars stand alone in both")
         return
     off = np.hypot(star["x_px"][mine] - sep["x"][at[at >= 0]], star["y_px"][mine] - sep["y"][at[at >= 0]])
-    text = f"{name}: centroids of {len(mine)} stars against libsep's, median {np.median(off):.4f} px, 90 % within {np.quantile(off, 0.9):.4f} px"
+    text = f"{name}: centroids of {len(mine)} stars against libsep's, median {np.median(off):.4f} px, 90 % within " \
+        f"{np.quantile(off, 0.9):.4f} px"
     if answer["fwhm_px"] < SAMPLED:
         c.say(f"{text}; FWHM {answer['fwhm_px']:.2f} < {SAMPLED} px: scipy's fit judges")
         return
     theirs = sep[at[at >= 0]]
     apart = np.hypot(np.median(theirs["x"] - theirs["x_all"]), np.median(theirs["y"] - theirs["y_all"]))
     if apart > ONE_SIDED:
-        c.skip(text, f"stars so one-sided that libsep's own two centres lie {apart:.2f} px apart, all to one side; scipy's fit judges")
+        c.skip(text, f"stars so one-sided that libsep's own two centres lie {apart:.2f} px apart, all to one side; "
+                     "scipy's fit judges")
         return
     c.below(text, np.median(off), 0.05, "issue's figure", ".4f")
 
@@ -166,7 +170,8 @@ def against_photutils(c, name, answer, star, image):
     crowd = cKDTree(np.column_stack([other["xcentroid"], other["ycentroid"]]) + 1)
     alone = inside & (crowd.query(np.column_stack([x, y]), k=2)[0][:, 1] > 6 * width)
     near = cKDTree(np.column_stack([star["x_px"], star["y_px"]])).query(np.column_stack([x, y])[alone])[0]
-    c.above(f"{name}: of {alone.sum()} lone bright sources of photutils listed", (near < max(3.0, answer["fwhm_px"])).mean(), 0.98, "chosen")
+    c.above(f"{name}: of {alone.sum()} lone bright sources of photutils listed", (near < max(3.0, answer["fwhm_px"])).mean(),
+            0.98, "chosen")
 
 
 def table_and_json(bench, c, name, frame, answer):
@@ -194,7 +199,8 @@ def table_and_json(bench, c, name, frame, answer):
             "the table's four digits of an error; a blank is null", ".1e")
     c.check(f"{name}: table and JSON agree in flags", list(table["flags"]) == list(star["flags"]), len(table), "all")
     units = {n: str(table[n].unit) for n in ("x_px", "flux_adu", "angle_deg")}
-    c.check(f"{name}: units astropy knows", units == {"x_px": "pix", "flux_adu": "adu", "angle_deg": "deg"}, units, "pix, adu, deg")
+    c.check(f"{name}: units astropy knows", units == {"x_px": "pix", "flux_adu": "adu", "angle_deg": "deg"}, units,
+            "pix, adu, deg")
 
 
 def check_frame(bench, c, name, frame, program, quick):
@@ -239,7 +245,8 @@ def check_night(bench, c, program, quick):
     rank = spearmanr(chi, shape[:, 1])[0]
     c.above(f"night: ellipticity of {len(frames)} frames ranks as libsep's moments do, Spearman", rank, 0.95, "chosen")
     calm, bad = shape[:, 0] < GUIDED, shape[:, 0] > WANDERED
-    c.check(f"night: each of {bad.sum()} frames with guiding errors (libsep: a/b > {WANDERED}) above each of {calm.sum()} calm ones (a/b < {GUIDED}) in eccentricity",
+    c.check(f"night: each of {bad.sum()} frames with guiding errors (libsep: a/b > {WANDERED}) above each of {calm.sum()} calm "
+            f"ones (a/b < {GUIDED}) in eccentricity",
             ecc[bad].min() > ecc[calm].max(), f"{ecc[bad].min():.3f} against {ecc[calm].max():.3f}", "issue's words: stand out")
     cause = [a["verdict"]["cause"] for a, b in zip(answers, bad) if b]
     c.check("night: their verdict", all(w == "tracking" for w in cause), ", ".join(sorted(set(cause))), "tracking")

@@ -12,7 +12,8 @@ import sys
 
 import numpy as np
 
-import common
+sys.dont_write_bytecode = True
+import common  # noqa: E402
 
 PATTERNS = ("RGGB", "GRBG", "GBRG", "BGGR")
 WRONG = {"RGGB": "GRBG", "GRBG": "BGGR", "GBRG": "RGGB", "BGGR": "GBRG"}
