@@ -127,35 +127,6 @@ static void second_look(void *ctx, size_t i, int worker)
         s->kind = f->trend[SIZE].rest[i] < 0 ? PL_SHARP : PL_EXTENDED;
 }
 
-static int by_number(const void *a, const void *b)
-{
-    double p = *(const double *)a, q = *(const double *)b;
-    return p < q ? -1 : p > q;
-}
-
-/* Where stars and galaxies are mixed the median is neither. Stars crowd at one width: the shortest
- * interval that holds two fifths of the widths marks it, and what is a third wider than its upper
- * end is set aside before the first fit. work: [n] */
-static void set_wide_aside(struct field *f, double *work)
-{
-    const double share = 0.4, margin = 0.3;
-    size_t n = 0, best = 0;
-    for (size_t i = 0; i < f->n; i++)
-        if (f->star[i].kind == PL_STAR && f->trend[SIZE].sigma[i] < 0.1)
-            work[n++] = f->trend[SIZE].value[i];
-    size_t hold = (size_t)(share * (double)n);
-    if (hold < 4)
-        return;
-    qsort(work, n, sizeof *work, by_number);
-    for (size_t i = 1; i + hold < n; i++)
-        if (work[i + hold] - work[i] < work[best + hold] - work[best])
-            best = i;
-    for (size_t i = 0; i < f->n; i++)
-        if (f->star[i].kind == PL_STAR &&
-            f->trend[SIZE].value[i] > work[best + hold] + margin + 4 * f->trend[SIZE].sigma[i])
-            f->star[i].kind = PL_EXTENDED;
-}
-
 static void load(struct field *f, double *room)
 {
     for (int k = 0; k < TRENDS; k++)
@@ -182,7 +153,6 @@ pl_status pl_vet_stars(const pl_site *site, const size_t *bump_of, pl_star *star
     if (!room)
         return pl_fail(err, PL_ENOMEM, "out of memory for %zu stars", n);
     load(&f, room);
-    set_wide_aside(&f, room + 3 * (size_t)TRENDS * n);
     bool known = true;
     for (int round = 0; round < ROUNDS && known; round++) {
         for (int k = 0; k < TRENDS && known; k++)
