@@ -186,14 +186,17 @@ static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
     return hits;
 }
 
-static bool fit_cleaned(pl_stamp *st, unsigned free, pl_moffat *fit, pl_moffat_image *image)
+static bool fit_cleaned(pl_stamp *st, unsigned free, bool keep_spikes, pl_moffat *fit,
+                        pl_moffat_image *image, int *spikes)
 {
     enum { ROUNDS = 3 };
+    *spikes = 0;
     for (int round = 0; round < ROUNDS; round++) {
         if (!pl_moffat_fit(st, free, fit))
             return false;
         pl_moffat_model(st, fit, image);
-        int hits = mask_hits(st, fit, image->light);
+        int hits = keep_spikes ? 0 : mask_hits(st, fit, image->light);
+        *spikes += hits;
         if (hits == 0 || hits > fit->pixels / 8)
             break;
     }
@@ -201,7 +204,7 @@ static bool fit_cleaned(pl_stamp *st, unsigned free, pl_moffat *fit, pl_moffat_i
 }
 
 void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_weight *weight,
-                     pl_star *out, double *invbeta_sigma)
+                     pl_star *out, pl_extra *extra)
 {
     const pl_bump *b = &site->bump[bump];
     pl_stamp st;
@@ -222,7 +225,8 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     fit.p[PL_MF_SKY] = st.sky;
     fit.p[PL_MF_INVBETA] = 1 / site->beta;
     pl_moffat_image image;
-    bool good = fit_cleaned(&st, free, &fit, &image);
+    int spikes;
+    bool good = fit_cleaned(&st, free, site->keep_spikes, &fit, &image, &spikes);
     double moved = hypot(fit.p[PL_MF_X] - b->x_px, fit.p[PL_MF_Y] - b->y_px);
     if (!good || !(fit.p[PL_MF_FLUX] > 0)) {
         out->kind = runaway(&fit, fwhm);
@@ -236,8 +240,8 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     fill_position(&fit, out);
     fill_shape(&fit, out);
     out->peak_adu = brightest(&st, out->x_px, out->y_px, fmax(1.5, out->fwhm_px));
-    if (invbeta_sigma)
-        *invbeta_sigma = sqrt(fit.cov[PL_MF_INVBETA][PL_MF_INVBETA]);
+    if (extra)
+        *extra = (pl_extra){ sqrt(fit.cov[PL_MF_INVBETA][PL_MF_INVBETA]), spikes };
     if (weight)
         pl_leftover_measure(&st, &fit, &image, weight, out);
 }

@@ -77,6 +77,7 @@ typedef struct {
     double gain, saturation; /* e/ADU, ADU */
     double fwhm, beta;       /* of the frame; fwhm 0: not known yet */
     double stretch;          /* typical major axis / geometric mean */
+    bool keep_spikes;        /* spikes beside stars belong to them: do not mask */
 } pl_site;
 
 /* pl_stamp_cut - the pixels around a bump, neighbours masked.
@@ -158,13 +159,18 @@ void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_m
 
 #define PL_LEAST_SNR 5.0 /* of the flux, shape given: below it there is no star */
 
+typedef struct {
+    double invbeta_sigma; /* error of 1 / beta, when free */
+    int spikes;           /* pixels masked as hot in the star's wings */
+} pl_extra;
+
 /* pl_measure_star - cut, fit, and turn the fit into numbers with errors.
  *   free    in   PL_FREE_ALL or PL_FREE_SHAPE (then beta is site->beta)
  *   weight  in   for the moments; NULL leaves moments and half-flux diameter NaN
  *   out     out  whole when its kind is PL_STAR; else kind and position only
- *   invbeta_sigma  out  error of 1 / beta when free; may be NULL */
+ *   extra   out  what only the first look asks for; may be NULL */
 void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_weight *weight,
-                     pl_star *out, double *invbeta_sigma);
+                     pl_star *out, pl_extra *extra);
 
 /* pl_measure_colours - centroids of a measured star in red and blue, shape held. */
 void pl_measure_colours(const pl_site *site, size_t bump, pl_star *star);

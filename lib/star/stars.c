@@ -25,7 +25,7 @@ struct crew {
     const pl_weight *weight;
     pl_star *star;   /* [items] */
     size_t *bump_of; /* [items] */
-    double *invbeta_sigma;
+    pl_extra *extra; /* [items], or NULL */
 };
 
 static int by_turn(const void *a, const void *b)
@@ -63,7 +63,7 @@ static void measure_item(void *ctx, size_t i, int worker)
     (void)worker;
     struct crew *c = ctx;
     pl_measure_star(&c->site, c->turn[i].bump, c->free, c->weight, &c->star[i],
-                    c->invbeta_sigma ? &c->invbeta_sigma[i] : NULL);
+                    c->extra ? &c->extra[i] : NULL);
     c->bump_of[i] = c->turn[i].bump;
 }
 
@@ -111,12 +111,13 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
 {
     double width[FIRST_LOOK_MOST], major[FIRST_LOOK_MOST];
     struct weighted shape[FIRST_LOOK_MOST];
-    size_t m = 0;
+    size_t m = 0, spiky = 0;
     for (size_t i = 0; i < n; i++)
         if (plausible(&c->star[i])) {
+            spiky += c->extra[i].spikes > 0;
             width[m] = c->star[i].fwhm_px;
             major[m] = c->star[i].fwhm_major_px / c->star[i].fwhm_px;
-            double e = hypot(c->invbeta_sigma[i], 0.004);
+            double e = hypot(c->extra[i].invbeta_sigma, 0.004);
             shape[m++] = (struct weighted){ 1 / c->star[i].beta, 1 / (e * e) };
         }
     if (m < 3)
@@ -124,6 +125,7 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
     site->fwhm = pl_median(width, m);
     site->stretch = fmin(2, pl_median(major, m));
     site->beta = 1 / typical_invbeta(shape, m);
+    site->keep_spikes = spiky > m / 4; /* a drift left them, not a sensor full of hot pixels */
 }
 
 /* The turns of clear bumps, up front: a first look is wasted on what may be noise. All of them
@@ -145,7 +147,7 @@ static size_t clear_turns(const struct crew *c, size_t turns, struct turn *out)
 /* Width, stretch and beta of the frame from its clearest bumps, with beta free. */
 static void first_look(struct crew *c, size_t turns, int jobs)
 {
-    double sigma[FIRST_LOOK_MOST];
+    pl_extra extra[FIRST_LOOK_MOST];
     struct turn turn[FIRST_LOOK_MOST];
     struct crew look = *c;
     size_t n = 0, good = 0, clear = clear_turns(c, turns, turn);
@@ -155,13 +157,13 @@ static void first_look(struct crew *c, size_t turns, int jobs)
         look.turn = turn + n;
         look.star = c->star + n;
         look.bump_of = c->bump_of + n;
-        look.invbeta_sigma = sigma + n;
+        look.extra = extra + n;
         pl_pool_run(jobs, next - n, measure_item, &look);
         for (; n < next; n++)
             good += plausible(&c->star[n]);
     }
     look.star = c->star;
-    look.invbeta_sigma = sigma;
+    look.extra = extra;
     summarise_shapes(&look, n, &c->site);
 }
 
