@@ -6,24 +6,20 @@
 
 #include "../plumb.h"
 
-#include <stdarg.h>
-
 #define PL_ARRAY_LEN(a) (sizeof(a) / sizeof *(a))
 
 /* ---- status.c */
 
 /* pl_fail - record the first cause and hand its code back: return pl_fail(err, PL_EARG, ...). */
-void pl_fail_v(pl_err *err, pl_status code, const char *fmt, va_list ap);
+void pl_fail_say(pl_err *err, pl_status code, const char *fmt, ...) PL_PRINTF(3, 4);
 
-/* Here in the header so that compilers and analysers see which code comes back. */
-static inline pl_status PL_PRINTF(3, 4) pl_fail(pl_err *err, pl_status code, const char *fmt, ...)
+static inline pl_status pl_same(pl_status code)
 {
-    va_list ap;
-    va_start(ap, fmt);
-    pl_fail_v(err, code, fmt, ap);
-    va_end(ap);
     return code;
 }
+
+/* A macro, so that compilers and analysers see that a failure comes back. */
+#define pl_fail(err, code, ...) (pl_fail_say(err, code, __VA_ARGS__), pl_same(code))
 
 /* pl_note - add one sentence; silently dropped when memory is short (it only qualifies). */
 void pl_note(pl_notes *notes, const char *fmt, ...) PL_PRINTF(2, 3);

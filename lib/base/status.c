@@ -2,15 +2,19 @@
 /* status.c - the outcome of a call in a code and a sentence; notes; growable arrays. */
 #include "base.h"
 
+#include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-void pl_fail_v(pl_err *err, pl_status code, const char *fmt, va_list ap)
+void pl_fail_say(pl_err *err, pl_status code, const char *fmt, ...)
 {
     if (err && err->code == PL_OK) { /* the first cause wins */
+        va_list ap;
+        va_start(ap, fmt);
         err->code = code;
         vsnprintf(err->msg, sizeof err->msg, fmt, ap);
+        va_end(ap);
     }
 }
 

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* aperture.c - the pupil of a Newtonian on a grid: disc, secondary (which may sit off centre), vanes.
- * Edges are soft over one cell, so that areas and derivatives are smooth in the parameters. */
+/* aperture.c - the pupil of a Newtonian on a grid: disc, secondary (which may sit off centre),
+ * vanes. Edges are soft over one cell, so that areas and derivatives are smooth in the parameters.
+ */
 #include "optics.h"
 
 #include <math.h>
@@ -18,8 +19,8 @@ static double past_vanes(const pl_aperture *a, double x, double y, double cell)
     for (int i = 0; i < a->vanes; i++) {
         double t = (a->vane_deg + 360.0 * i / a->vanes) * M_PI / 180, c = cos(t), s = sin(t);
         double along = x * c + y * s, across = fabs(-x * s + y * c);
-        double covered = soft((a->vane_width / 2 - across) / cell) -
-                         soft((-a->vane_width / 2 - across) / cell);
+        double covered =
+            soft((a->vane_width / 2 - across) / cell) - soft((-a->vane_width / 2 - across) / cell);
         if (along > 0)
             open *= 1 - covered;
     }

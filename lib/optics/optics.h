@@ -94,7 +94,7 @@ enum { PL_PSF_TERMS = 22 }; /* Noll's j of the wavefront, 2 .. 22 */
 /* What an image is computed on. */
 typedef struct {
     double lambda_um, f_ratio, pixel_um;
-    int size;       /* side of the image, sensor pixels; wide enough for the star and its blur twice */
+    int size; /* side of the image, sensor pixels; wide enough for the star and its blur twice */
     int oversample; /* fine pixels a side; < 1: as few as sample the amplitude */
 } pl_psf_grid;
 

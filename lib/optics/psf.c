@@ -24,17 +24,17 @@ struct cell {
 
 struct pl_psf {
     pl_psf_grid grid;
-    int n, half;              /* side of the FFT; columns of a real spectrum */
-    double side;              /* of a pupil cell, pupil radii */
-    struct cell *cell;        /* [cells] that the widest pupil touches */
-    double *zernike;          /* [PL_NOLL_MAX + 1][cells] */
-    double *open;             /* [cells] */
+    int n, half;       /* side of the FFT; columns of a real spectrum */
+    double side;       /* of a pupil cell, pupil radii */
+    struct cell *cell; /* [cells] that the widest pupil touches */
+    double *zernike;   /* [PL_NOLL_MAX + 1][cells] */
+    double *open;      /* [cells] */
     size_t cells;
-    fftw_complex *field;      /* [n][n] amplitude, in place */
-    fftw_complex *turned;     /* [n][n] derivative of the amplitude, in place */
-    double *image;            /* [n][n] */
-    fftw_complex *spectrum;   /* [n][half] */
-    double *transfer;         /* [n][half] air, tracking and pixel */
+    fftw_complex *field;    /* [n][n] amplitude, in place */
+    fftw_complex *turned;   /* [n][n] derivative of the amplitude, in place */
+    double *image;          /* [n][n] */
+    fftw_complex *spectrum; /* [n][half] */
+    double *transfer;       /* [n][half] air, tracking and pixel */
     fftw_plan forward, forward_turned, to_spectrum, to_image;
 };
 
@@ -63,7 +63,7 @@ static bool list_cells(pl_psf *p)
 {
     int reach = (int)ceil(1 / p->side) + 1;
     size_t most = (size_t)(2 * reach + 1) * (size_t)(2 * reach + 1);
-    p->cell = malloc(most * sizeof *p->cell);
+    p->cell = calloc(most, sizeof *p->cell);
     if (!p->cell)
         return false;
     for (int j = -reach; j <= reach; j++)
@@ -167,7 +167,8 @@ void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
     for (int j = 0; j < p->n; j++)
         for (int i = 0; i < p->half; i++) {
             double u = i * step, v = (j <= p->n / 2 ? j : j - p->n) * step;
-            double jitter = 2 * M_PI * M_PI * (pow(u * b->jitter_x_um, 2) + pow(v * b->jitter_y_um, 2));
+            double jitter =
+                2 * M_PI * M_PI * (pow(u * b->jitter_x_um, 2) + pow(v * b->jitter_y_um, 2));
             double t = exp(-3.44 * pow(air * hypot(u, v), 5.0 / 3) - jitter);
             if (b->pixel)
                 t *= sinc(u * g->pixel_um) * sinc(v * g->pixel_um);
@@ -220,7 +221,8 @@ static void to_pixels(pl_psf *p, double x_px, double y_px, double *out)
     fftw_execute(p->to_image);
     for (int y = 0; y < p->grid.size; y++)
         for (int x = 0; x < p->grid.size; x++)
-            out[y * p->grid.size + x] = p->image[(size_t)y * (size_t)os * (size_t)p->n + (size_t)x * (size_t)os];
+            out[y * p->grid.size + x] =
+                p->image[(size_t)y * (size_t)os * (size_t)p->n + (size_t)x * (size_t)os];
 }
 
 void pl_psf_image(pl_psf *p, const double *zernike_um, double x_px, double y_px, double *out)

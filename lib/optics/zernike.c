@@ -24,8 +24,8 @@ static double radial(int n, int m, double r)
 {
     double sum = 0;
     for (int k = 0; k <= (n - m) / 2; k++) {
-        double c = tgamma(n - k + 1) / (tgamma(k + 1) * tgamma((n + m) / 2 - k + 1) *
-                                        tgamma((n - m) / 2 - k + 1));
+        double c = tgamma(n - k + 1) /
+                   (tgamma(k + 1) * tgamma((n + m) / 2 - k + 1) * tgamma((n - m) / 2 - k + 1));
         sum += (k % 2 ? -c : c) * pow(r, n - 2 * k);
     }
     return sum;

@@ -41,8 +41,8 @@ static double star_ellipticity(const pl_star *s)
 static bool is_shown(const pl_star *s)
 {
     const double most_error = 0.06;
-    return s->kind == PL_STAR && !(s->chi_sigma > most_error) && isfinite(s->x_px) && isfinite(s->y_px) && isfinite(s->angle_deg) &&
-           isfinite(star_ellipticity(s));
+    return s->kind == PL_STAR && !(s->chi_sigma > most_error) && isfinite(s->x_px) &&
+           isfinite(s->y_px) && isfinite(s->angle_deg) && isfinite(star_ellipticity(s));
 }
 
 /* A scale at which all but the worst twentieth stay below 56 px; few scales, so that maps of one

@@ -7,6 +7,7 @@ trap 'cd /; chmod -R u+rwx "$here"; rm -rf "$here"' EXIT
 chmod 755 .
 cp "$BUILD/plumb-field" "$F/good.fits" .
 if [ "$(id -u)" = 0 ]; then
+    # shellcheck disable=SC2034 # read by the case that sources this file
     as='setpriv --reuid 65534 --regid 65534 --clear-groups'
     chown 65534:65534 "$here"
 fi

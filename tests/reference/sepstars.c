@@ -105,6 +105,8 @@ int main(int argc, char **argv)
 
     if (argc < 2 || read_frame(argv[1], &frame) != 0) {
         fprintf(stderr, "sepstars: %s: no image to be read\n", argc < 2 ? "FRAME" : argv[1]);
+        free(frame.pixel);
+        free(frame.blank);
         return 2;
     }
     int status = stars_of(&frame, threshold);

@@ -31,7 +31,8 @@ void frames_end(void)
         if (e->d_name[0] != '.' && unlink(path) != 0)
             rmdir(path);
     }
-    closedir(d);
+    if (d)
+        closedir(d);
     rmdir(folder);
 }
 

@@ -343,7 +343,8 @@ Test(moffat, slopes)
         b.p[k] -= step[k];
         pl_moffat_model(st, &a, &up);
         pl_moffat_model(st, &b, &down);
-        double most = 0, off = 0, sky = k == PL_MF_SKY ? 1 : 0; /* the model comes without its sky */
+        double most = 0, off = 0,
+               sky = k == PL_MF_SKY ? 1 : 0; /* the model comes without its sky */
         for (int i = 0; i < st->w * st->h; i++) {
             double slope = (up.light[i] - down.light[i]) / (2 * step[k]) + sky;
             most = fmax(most, fabs(slope));
