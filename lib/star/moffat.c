@@ -17,7 +17,7 @@
 enum { ROUNDS = 25, ROW = PL_STAMP_MAX };
 
 static const double MOST_DAMPING = 1e5;
-static const double SETTLED = 1e-3; /* steps below this part of a sigma */
+static const double SETTLED = 0.01; /* steps below this part of a sigma */
 
 static const double LEAST_INVBETA = 0.001, MOST_INVBETA = 0.66; /* beta 1000 (a Gaussian) ... 1.5 */
 
@@ -185,14 +185,18 @@ static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int poin
     }
 }
 
-/* Weights from the model: sky noise plus the star's own photons. */
-static void weigh(const pl_stamp *st, const pl_moffat_image *m, double sky, float *weight)
+/* Weights from the model: sky noise plus the star's own photons, `blend` parts of the new ones and
+ * the rest of the old. What is no star can swing between two answers, each asking for the weights
+ * of the other; half of each ends that. */
+static void weigh(const pl_stamp *st, const pl_moffat_image *m, double sky, float blend,
+                  float *weight)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
     float base = (float)st->var, per = (float)(1 / st->gain), floor = (float)sky;
     for (size_t i = 0; i < n; i++) {
         float light = m->light[i] - floor;
-        weight[i] = st->use[i] / (base + per * (light > 0 ? light : 0));
+        float fresh = st->use[i] / (base + per * (light > 0 ? light : 0));
+        weight[i] += blend * (fresh - weight[i]);
     }
 }
 
@@ -326,60 +330,95 @@ static bool at_bound(const double p[PL_MF_N], double pull)
            (p[PL_MF_INVBETA] >= MOST_INVBETA && pull > 0);
 }
 
-bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
+/* One fit under way. */
+struct descent {
+    const pl_stamp *st;
+    int which[PL_MF_N], np; /* parameters that move */
+    int points[ROW];
+    pl_moffat_image image[2];
+    int now; /* the image of fit->p; the other is the trial's */
+    float weight[PL_STAMP_MAX * PL_STAMP_MAX];
+    double a[PL_MF_N][PL_MF_N], g[PL_MF_N], chi2, mu;
+};
+
+static void begin(struct descent *d, const pl_stamp *st, unsigned free, pl_moffat *fit)
 {
-    int all[PL_MF_N], np = 0;
+    d->st = st;
+    d->np = d->now = 0;
+    d->mu = 1e-3;
     for (int j = 0; j < PL_MF_N; j++)
         if (free & 1u << j)
-            all[np++] = j;
-    pl_moffat_image m[2]; /* the current one and the trial */
-    float weight[PL_STAMP_MAX * PL_STAMP_MAX];
-    double a[PL_MF_N][PL_MF_N], g[PL_MF_N], step[PL_MF_N], mu = 1e-3;
-    int now = 0;
-    int points[ROW];
+            d->which[d->np++] = j;
+    memset(d->weight, 0, (size_t)st->w * (size_t)st->h * sizeof *d->weight);
     fit->converged = false;
-    confine(stamp, fit->p);
-    plan_points(stamp, fit->p, points);
-    evaluate(stamp, fit->p, points, true, &m[now]);
-    for (int round = 0; round < ROUNDS && !fit->converged; round++) {
-        weigh(stamp, &m[now], fit->p[PL_MF_SKY], weight);
-        normal_equations(stamp, &m[now], weight, np, all, a, g);
-        double chi = chi_square(stamp, &m[now], weight);
-        bool better = false;
-        int moving = np - (at_bound(fit->p, g[np - 1]) && all[np - 1] == PL_MF_INVBETA);
-        for (; !better && mu < MOST_DAMPING; mu *= better ? 0.1 : 10) {
-            double trial[PL_MF_N], largest = 0;
-            memcpy(trial, fit->p, sizeof trial);
-            if (!solve(moving, a, g, mu, step))
-                continue;
-            for (int j = 0; j < moving; j++) {
-                trial[all[j]] += step[j];
-                largest = fmax(largest, fabs(step[j]) * sqrt(a[j][j]));
-            }
-            if (largest < SETTLED && mu < 0.1) { /* there: no step worth the light of day */
-                fit->converged = better = true;
-                break;
-            }
-            confine(stamp, trial);
-            evaluate(stamp, trial, points, true, &m[!now]);
-            better = chi_square(stamp, &m[!now], weight) <= chi * (1 + 1e-6);
-            if (better) {
-                memcpy(fit->p, trial, sizeof trial);
-                now = !now;
-                fit->converged = largest < 10 * SETTLED && mu < 0.1;
-            }
-        }
-        if (!better)
-            break;
+    confine(st, fit->p);
+    plan_points(st, fit->p, d->points);
+    evaluate(st, fit->p, d->points, true, &d->image[0]);
+}
+
+static void set_equations(struct descent *d, const pl_moffat *fit, float blend)
+{
+    const pl_moffat_image *m = &d->image[d->now];
+    weigh(d->st, m, fit->p[PL_MF_SKY], blend, d->weight);
+    normal_equations(d->st, m, d->weight, d->np, d->which, d->a, d->g);
+    d->chi2 = chi_square(d->st, m, d->weight);
+}
+
+/* One step under the present damping: taken when chi square does not rise. The damping follows how
+ * well the quadratic foretold the gain, which also stops steps that overshoot to and fro. */
+static bool try_step(struct descent *d, int moving, pl_moffat *fit)
+{
+    double trial[PL_MF_N], step[PL_MF_N], largest = 0, foretold = 0;
+    memcpy(trial, fit->p, sizeof trial);
+    if (!solve(moving, d->a, d->g, d->mu, step)) {
+        d->mu *= 10;
+        return false;
     }
-    weigh(stamp, &m[now], fit->p[PL_MF_SKY], weight);
-    normal_equations(stamp, &m[now], weight, np, all, a, g);
+    for (int j = 0; j < moving; j++) {
+        trial[d->which[j]] += step[j];
+        largest = fmax(largest, fabs(step[j]) * sqrt(d->a[j][j]));
+        foretold += step[j] * (d->g[j] + d->mu * d->a[j][j] * step[j]);
+    }
+    bool there = largest < SETTLED && d->mu <= 1;
+    confine(d->st, trial);
+    evaluate(d->st, trial, d->points, true, &d->image[!d->now]);
+    double gain = d->chi2 - chi_square(d->st, &d->image[!d->now], d->weight);
+    if (gain < -1e-6 * d->chi2) {
+        d->mu *= 10;
+        fit->converged = there; /* so near, rounding decides which is better: stay */
+        return there;
+    }
+    d->mu *= gain > 0.75 * foretold ? 0.1 : gain < 0.25 * foretold ? 5 : 1;
+    memcpy(fit->p, trial, sizeof trial);
+    d->now = !d->now;
+    fit->converged = there;
+    return true;
+}
+
+static bool conclude(struct descent *d, pl_moffat *fit)
+{
+    set_equations(d, fit, 1);
     fit->pixels = 0;
-    for (int i = 0; i < stamp->w * stamp->h; i++)
-        fit->pixels += weight[i] > 0;
-    fit->chi2 = chi_square(stamp, &m[now], weight) / fmax(1, fit->pixels - np);
-    fit->unit_info = a[0][0];
-    return invert(np, a, all, fit) && fit->converged;
+    for (int i = 0; i < d->st->w * d->st->h; i++)
+        fit->pixels += d->weight[i] > 0;
+    fit->chi2 = d->chi2 / fmax(1, fit->pixels - d->np);
+    fit->unit_info = d->a[0][0];
+    return invert(d->np, d->a, d->which, fit) && fit->converged;
+}
+
+bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
+{
+    struct descent d;
+    begin(&d, stamp, free, fit);
+    bool stuck = false;
+    for (int round = 0; round < ROUNDS && !fit->converged && !stuck; round++) {
+        set_equations(&d, fit, round < 3 ? 1 : 0.5f);
+        bool beta_moves = d.which[d.np - 1] == PL_MF_INVBETA;
+        int moving = d.np - (beta_moves && at_bound(fit->p, d.g[d.np - 1]));
+        while (!try_step(&d, moving, fit) && !stuck)
+            stuck = d.mu > MOST_DAMPING;
+    }
+    return conclude(&d, fit);
 }
 
 void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out)

@@ -146,7 +146,7 @@ pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radiu
         pl_frame_read(s->frame, st->x0, st->y0, st->w, st->h, st->value, NULL) != PL_OK ||
         !core_is_whole(st, b->x_px, b->y_px, core))
         return PL_EDGE;
-    if (s->on_trail[bump])
+    if (pl_trail_holds(s->bump, bump, s->nearby))
         return PL_TRAIL;
     local_sky(s, colour, b, st, level);
     choose_pixels(s, colour, b, radius, level, st);

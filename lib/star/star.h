@@ -46,9 +46,8 @@ int64_t pl_nearby_next(pl_nearby_walk *walk);
 
 /* ---- trail.c */
 
-/* pl_trail_mark - bumps strung along a line, as a satellite leaves them.
- *   on_trail  out  [n] */
-void pl_trail_mark(const pl_bump *bump, size_t n, const pl_nearby *nearby, bool *on_trail);
+/* pl_trail_holds - whether bump `me` is strung on a line with others, as a satellite leaves them. */
+bool pl_trail_holds(const pl_bump *bump, size_t me, const pl_nearby *nearby);
 
 /* ---- stamp.c */
 
@@ -72,7 +71,6 @@ typedef struct {
     const pl_bump *bump; /* [bumps] */
     size_t bumps;
     const pl_nearby *nearby; /* of the bumps */
-    const bool *on_trail;    /* [bumps] */
     char mosaic[8];          /* "" for mono */
     double gain, saturation; /* e/ADU, ADU */
     double fwhm, beta;       /* of the frame; fwhm 0: not known yet */
@@ -157,7 +155,7 @@ void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_m
 
 /* ---- measure.c */
 
-#define PL_LEAST_SNR 5.0 /* of the flux, shape given: below it there is no star */
+#define PL_LEAST_SNR 5.5 /* of the flux, shape given: below it there is no star */
 
 typedef struct {
     double invbeta_sigma; /* error of 1 / beta, when free */

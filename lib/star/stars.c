@@ -128,19 +128,21 @@ static void summarise_shapes(const struct crew *c, size_t n, pl_site *site)
     site->keep_spikes = spiky > m / 4; /* a drift left them, not a sensor full of hot pixels */
 }
 
-/* The turns of clear bumps, up front: a first look is wasted on what may be noise. All of them
- * where few are clear. Gives: how many. */
+/* The turns of clear bumps, for the first look: a free fit of what may be noise is slow and tells
+ * nothing. Where hardly any is clear, the brightest as they come. Gives: how many. */
 static size_t clear_turns(const struct crew *c, size_t turns, struct turn *out)
 {
+    enum { FEW = 6, BRIGHTEST = 48 };
     const float clear = 8; /* sigma */
     size_t n = 0;
     for (size_t i = 0; i < turns && n < FIRST_LOOK_MOST; i++)
         if (c->site.bump[c->turn[i].bump].score >= clear)
             out[n++] = c->turn[i];
-    if (n >= ENOUGH_SHAPES)
+    if (n >= FEW)
         return n;
-    n = turns < FIRST_LOOK ? turns : FIRST_LOOK;
-    memcpy(out, c->turn, n * sizeof *out);
+    n = turns < BRIGHTEST ? turns : BRIGHTEST;
+    for (size_t i = 0; i < n; i++) /* bumps are sorted by brightness */
+        out[i] = (struct turn){ i, 0 };
     return n;
 }
 
@@ -268,7 +270,6 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
     pl_sky sky = { 0 };
     pl_bump *bump = NULL;
     pl_nearby near = { 0 };
-    bool *on_trail = NULL;
     struct turn *turn = NULL;
     pl_stars s = { 0 };
     struct crew crew = { 0 };
@@ -280,16 +281,12 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
         goto done;
     for (size_t i = 0; i < s.found; i++)
         pl_nearby_add(&near, i, bump[i].x_px, bump[i].y_px);
-    on_trail = malloc(sizeof *on_trail * (s.found + 1));
-    if (on_trail)
-        pl_trail_mark(bump, s.found, &near, on_trail);
     crew.site.nearby = &near;
-    crew.site.on_trail = on_trail;
     crew.free = PL_FREE_SHAPE;
     crew.turn = turn = take_turns(bump, s.found, frame->width, frame->height, best);
     crew.star = s.star = malloc(sizeof *s.star * (s.found + 1));
     crew.bump_of = malloc(sizeof *crew.bump_of * (s.found + 1));
-    if (!on_trail || !turn || !s.star || !crew.bump_of) {
+    if (!turn || !s.star || !crew.bump_of) {
         st = pl_fail(err, PL_ENOMEM, "out of memory for %zu stars", s.found);
         goto done;
     }
@@ -311,7 +308,6 @@ done:
     pl_sky_clear(&sky);
     pl_nearby_clear(&near);
     free(bump);
-    free(on_trail);
     free(turn);
     free(crew.bump_of);
     if (st != PL_OK)

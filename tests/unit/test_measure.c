@@ -18,7 +18,6 @@ struct stage {
     float level[4], noise[4];
     pl_sky sky;
     pl_bump bump[MOST];
-    bool on_trail[MOST];
     pl_nearby nearby;
     pl_frame *frame;
     pl_site site;
@@ -36,7 +35,6 @@ static struct stage *stage_new(const char *mosaic, double fwhm)
     }
     t->site = (pl_site){ .sky = &t->sky,
                          .bump = t->bump,
-                         .on_trail = t->on_trail,
                          .gain = 1e9,
                          .saturation = 65535,
                          .fwhm = fwhm,

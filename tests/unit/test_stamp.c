@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { W = 120, H = 100, MOST = 4 };
+enum { W = 120, H = 100, MOST = 8 };
 
 /* A frame with made-up sky (one node) and bumps. */
 struct stage {
@@ -18,7 +18,6 @@ struct stage {
     float level[4], noise[4];
     pl_sky sky;
     pl_bump bump[MOST];
-    bool on_trail[MOST];
     pl_nearby nearby;
     pl_frame *frame;
     pl_site site;
@@ -39,7 +38,6 @@ static struct stage *stage_new(const char *mosaic)
         t->v[i] = t->level[2 * (i / W & 1) + (i % W & 1)];
     t->site = (pl_site){ .sky = &t->sky,
                          .bump = t->bump,
-                         .on_trail = t->on_trail,
                          .gain = 1,
                          .saturation = 65535,
                          .fwhm = 3,
@@ -164,7 +162,8 @@ Test(stamp, on_a_trail)
 {
     struct stage *t = stage_new("");
     add(t, 60, 50, 5000);
-    t->on_trail[0] = true;
+    for (int i = 1; i <= 6; i++)
+        add(t, 60 + 7 * i, 50 + 2 * i, 5000);
     cr_expect(eq(int, cut(t, 0, 'G', 9), PL_TRAIL));
     free(t);
 }

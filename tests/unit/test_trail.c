@@ -12,15 +12,13 @@ enum { W = 1200, H = 900, MOST = 2000 };
 
 static size_t count_marked(const pl_bump *b, size_t n, size_t first, size_t last)
 {
-    static bool on[MOST];
     pl_nearby nb;
     size_t marked = 0;
     cr_assert(eq(int, pl_nearby_new(W, H, n, &nb, NULL), PL_OK));
     for (size_t i = 0; i < n; i++)
         pl_nearby_add(&nb, i, b[i].x_px, b[i].y_px);
-    pl_trail_mark(b, n, &nb, on);
     for (size_t i = first; i < last; i++)
-        marked += on[i];
+        marked += pl_trail_holds(b, i, &nb);
     pl_nearby_clear(&nb);
     return marked;
 }
