@@ -12,7 +12,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { SCALES = 3, BAND = 256, HALO = 24, SAMPLE = 61 }; /* rows in bins of two pixels */
+enum { SCALES = 3, BAND = 256, HALO = 24, SAMPLE = 307 }; /* rows in bins of two pixels */
 
 static const float FIRST_LOOK = 2.8f; /* a filtered maximum above this is looked at more closely */
 static const float KEEP = 3.8f;       /* and kept for the final cut above this */

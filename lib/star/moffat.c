@@ -136,16 +136,23 @@ static void row_sums(const struct shape *s, double dx0, double dy, int w, int po
         }
 }
 
-/* Quadrature points along a pixel's side for each row of the stamp, planned once for a fit (a plan
- * that moved with the parameters would make the chi square jump): few where the start is wide, and
- * one where a row passes further than 1.5 FWHM from the star. */
-static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[ROW])
+/* Quadrature points along a pixel's side in a star's core; `slack` above 1 is content with fewer.
+ */
+static int core_points(const double p[PL_MF_N], double slack)
 {
     double minor = 2 * exp(p[PL_MF_SIZE] - hypot(p[PL_MF_ETA1], p[PL_MF_ETA2]));
+    return minor * slack < 1.8 ? 4 : minor * slack < 3.1 ? 3 : 2;
+}
+
+/* Points for each row of the stamp, planned once for a descent (a plan that moved with the
+ * parameters would make the chi square jump): few where the start is wide, and one where a row
+ * passes further than 2 FWHM from the star. */
+static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[ROW])
+{
     double major = 2 * exp(p[PL_MF_SIZE] + hypot(p[PL_MF_ETA1], p[PL_MF_ETA2]));
-    int core = minor < 2.2 ? 4 : minor < 3.3 ? 3 : 2;
+    int core = core_points(p, 1);
     for (int y = 0; y < st->h; y++)
-        points[y] = fabs(st->y0 + y - p[PL_MF_Y]) < 1.5 * major + 1 ? core : core > 2 ? 2 : 1;
+        points[y] = fabs(st->y0 + y - p[PL_MF_Y]) < 2 * major + 1 ? core : core > 2 ? 2 : 1;
 }
 
 static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW],
@@ -406,7 +413,7 @@ static bool conclude(struct descent *d, pl_moffat *fit)
     return invert(d->np, d->a, d->which, fit) && fit->converged;
 }
 
-bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
+static bool descend(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
 {
     struct descent d;
     begin(&d, stamp, free, fit);
@@ -419,6 +426,15 @@ bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
             stuck = d.mu > MOST_DAMPING;
     }
     return conclude(&d, fit);
+}
+
+bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
+{
+    int planned = core_points(fit->p, 1);
+    bool done = descend(stamp, free, fit);
+    if (done && core_points(fit->p, 1.15) > planned) /* sharper than it seemed: finer, from here */
+        done = descend(stamp, free, fit);
+    return done;
 }
 
 void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out)
