@@ -11,64 +11,41 @@ enum { FEWEST_STARS = 5, ENOUGH_SHARP = 30 };
 static const double SHARP_ERROR =
     0.05; /* relative error of FWHM of the stars that set the median */
 
-typedef double pick_fn(const pl_star *s);
-
-static double pick_fwhm(const pl_star *s)
+static bool is_sharp(const pl_star *s)
 {
-    return s->fwhm_px;
+    return s->fwhm_sigma_px < SHARP_ERROR * s->fwhm_px;
 }
 
-static double pick_hfd(const pl_star *s)
-{
-    return s->hfd_px;
-}
-
-static double pick_chi1(const pl_star *s)
-{
-    return s->chi1;
-}
-
-static double pick_chi2(const pl_star *s)
-{
-    return s->chi2;
-}
-
-/* The noise of chi adds 2 sigma^2 to its square; taken off. */
-static double pick_square(const pl_star *s)
-{
-    return s->chi1 * s->chi1 + s->chi2 * s->chi2 - 2 * s->chi_sigma * s->chi_sigma;
-}
-
-static double pick_red_x(const pl_star *s)
-{
-    return s->red_x_px;
-}
-
-static double pick_red_y(const pl_star *s)
-{
-    return s->red_y_px;
-}
-
-static double pick_blue_x(const pl_star *s)
-{
-    return s->blue_x_px;
-}
-
-static double pick_blue_y(const pl_star *s)
-{
-    return s->blue_y_px;
-}
-
-/* Median and its error over the well measured stars; over all when those are few. */
-static void typical(const pl_field *f, pick_fn *pick, double *work, double *centre, double *error)
+/* Median and its error of one number of the stars (at `offset` in pl_star) over the well measured
+ * ones; over all when those are few. */
+static void typical(const pl_field *f, size_t offset, double *work, double *centre, double *error)
 {
     size_t n = 0, sharp = 0;
     for (size_t i = 0; i < f->used; i++)
-        sharp += f->star[i].fwhm_sigma_px < SHARP_ERROR * f->star[i].fwhm_px;
-    for (size_t i = 0; i < f->used; i++)
-        if (isfinite(pick(&f->star[i])) &&
-            (sharp < ENOUGH_SHARP || f->star[i].fwhm_sigma_px < SHARP_ERROR * f->star[i].fwhm_px))
-            work[n++] = pick(&f->star[i]);
+        sharp += is_sharp(&f->star[i]);
+    for (size_t i = 0; i < f->used; i++) {
+        double v = *(const double *)(const void *)((const char *)&f->star[i] + offset);
+        if (isfinite(v) && (sharp < ENOUGH_SHARP || is_sharp(&f->star[i])))
+            work[n++] = v;
+    }
+    pl_robust_mean(work, n, centre, NULL, error);
+}
+
+#define TYPICAL(f, field, work, centre, error)                                                     \
+    typical(f, offsetof(pl_star, field), work, centre, error)
+
+/* Median square of the ellipticity; its noise adds 2 sigma^2, which is taken off. */
+static void typical_square(const pl_field *f, double *work, double *centre, double *error)
+{
+    size_t n = 0;
+    for (int all = 0; all < 2 && n < ENOUGH_SHARP; all++) {
+        n = 0;
+        for (size_t i = 0; i < f->used; i++) {
+            const pl_star *s = &f->star[i];
+            if (all || is_sharp(s))
+                work[n++] = s->chi1 * s->chi1 + s->chi2 * s->chi2 - 2 * s->chi_sigma * s->chi_sigma;
+        }
+    }
     pl_robust_mean(work, n, centre, NULL, error);
 }
 
@@ -80,11 +57,11 @@ static double eccentricity(double chi)
 static void summarise(pl_field *f, double *work)
 {
     double e1, e2, s1, s2, square, square_error, ignored;
-    typical(f, pick_fwhm, work, &f->fwhm_px, &f->fwhm_sigma_px);
-    typical(f, pick_hfd, work, &f->hfd_px, &f->hfd_sigma_px);
-    typical(f, pick_chi1, work, &e1, &s1);
-    typical(f, pick_chi2, work, &e2, &s2);
-    typical(f, pick_square, work, &square, &square_error);
+    TYPICAL(f, fwhm_px, work, &f->fwhm_px, &f->fwhm_sigma_px);
+    TYPICAL(f, hfd_px, work, &f->hfd_px, &f->hfd_sigma_px);
+    TYPICAL(f, chi1, work, &e1, &s1);
+    TYPICAL(f, chi2, work, &e2, &s2);
+    typical_square(f, work, &square, &square_error);
     f->chi = hypot(e1, e2);
     f->chi_sigma = sqrt(0.5 * (s1 * s1 + s2 * s2));
     double deg = 90 / M_PI * atan2(e2, e1);
@@ -93,10 +70,10 @@ static void summarise(pl_field *f, double *work)
     double chi = sqrt(fmax(0, square)), high = sqrt(fmax(0, square) + square_error);
     f->eccentricity = eccentricity(chi);
     f->eccentricity_sigma = eccentricity(high) - f->eccentricity;
-    typical(f, pick_red_x, work, &f->red_x_px, &f->red_sigma_px);
-    typical(f, pick_red_y, work, &f->red_y_px, &ignored);
-    typical(f, pick_blue_x, work, &f->blue_x_px, &f->blue_sigma_px);
-    typical(f, pick_blue_y, work, &f->blue_y_px, &ignored);
+    TYPICAL(f, red_x_px, work, &f->red_x_px, &f->red_sigma_px);
+    TYPICAL(f, red_y_px, work, &f->red_y_px, &ignored);
+    TYPICAL(f, blue_x_px, work, &f->blue_x_px, &f->blue_sigma_px);
+    TYPICAL(f, blue_y_px, work, &f->blue_y_px, &ignored);
 }
 
 /* Plate scale from pixel pitch and focal length: 206.265 um / mm (definition of the radian). */

@@ -211,7 +211,7 @@ def check_moments():
     want = [60.3, 58.9, 6.0, np.sqrt(major * minor), 0.7, 35.0]
     got = [*c, np.sqrt(major * minor), float(row["fwhm_px"]), np.sqrt(1 - (minor / major) ** 2), angle]
     worst = max(abs(np.array(got) - want))
-    report("centroid, FWHM, eccentricity, angle from moments", worst < 1e-3, f"worst difference {worst:.1e}")
+    report("centroid, eccentricity, FWHM and angle from moments", worst < 1e-3, f"worst difference {worst:.1e}")
     names = ("x_px", "y_px", "fwhm_px", "fwhm_major_px", "fwhm_minor_px", "eccentricity", "angle_deg")
     worst = max(abs(float(row[n]) - v) for n, v in zip(names, (*c, 6, major, minor, 0.7, 35)))
     report("truth table against moments", worst < 1e-3, f"worst difference {worst:.1e}")

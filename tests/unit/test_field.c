@@ -19,9 +19,9 @@ static pl_frame *scene(int stars, double ecc, double deg)
 {
     double *v = calloc(W * H, sizeof *v);
     frames_dice dice = { 71 };
-    for (int k = 0; k < stars; k++) {
-        frames_star s = { 46 * (k % 10) + 18 + 16 * frames_uniform(&dice),
-                          48 * (k / 10) + 18 + 16 * frames_uniform(&dice),
+    for (int n = 0; n < stars; n++) {
+        frames_star s = { 46 * (n % 10) + 18 + 16 * frames_uniform(&dice),
+                          48 * (n / 10) + 18 + 16 * frames_uniform(&dice),
                           frames_flux(50 * exp(2 * frames_uniform(&dice)), 3, 100),
                           3,
                           ecc,

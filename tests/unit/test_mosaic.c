@@ -27,9 +27,9 @@ static double *scene(const char *pattern, double sky_red, double sky_blue, pl_sp
     frames_dice dice = { 11 };
     for (int i = 0; i < W * H; i++)
         v[i] = 900 * factor(pattern, i % W, i / W, sky_red, sky_blue);
-    for (int k = 0; k < STARS; k++) {
-        frames_star s = { 20 + 40 * (k % 10) + 5 * frames_uniform(&dice),
-                          25 + 50 * (k / 10) + 5 * frames_uniform(&dice),
+    for (int n = 0; n < STARS; n++) {
+        frames_star s = { 20 + 40 * (n % 10) + 5 * frames_uniform(&dice),
+                          25 + 50 * (n / 10) + 5 * frames_uniform(&dice),
                           flux,
                           3,
                           0,
