@@ -36,7 +36,7 @@ static double *scene(const char *pattern, double sky_red, double sky_blue, pl_sp
                           0,
                           4 };
         double red = 0.3 + 1.2 * frames_uniform(&dice), blue = 1.8 - red;
-        spot[k] = (pl_spot){ s.x, s.y };
+        spot[n] = (pl_spot){ s.x, s.y };
         memset(one, 0, sizeof *one * W * H);
         frames_draw_near(one, W, H, &s);
         for (int i = 0; i < W * H; i++)
