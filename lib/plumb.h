@@ -542,7 +542,7 @@ typedef struct {
 
 /* pl_field_measure - find, measure and judge the stars of a frame.
  *   facts  in   from profile and command line; the header's are merged under them
- *   best   in   how many stars to fit at most, spread over the field; 0: all
+ *   best   in   about how many stars to fit, spread over the field; 0: all
  *   jobs   in   threads, < 1: one per processor
  *   out    out  whole, or untouched; free with pl_field_clear
  * Gives: PL_ENODATA when too few stars are usable: what was found, and what would help.

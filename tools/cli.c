@@ -6,6 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 #include <time.h>
 #include <unistd.h>
 #include <gsl/gsl_errno.h>
@@ -253,15 +254,40 @@ void cli_progress(const cli *c, int done, int total)
     fflush(stderr);
 }
 
+/* The name of a frame without folder and without what says FITS: its start and length. */
+static const char *stem_of(const char *file, size_t *len)
+{
+    static const char *const suffix[] = { ".fz", ".gz", ".fits", ".fit", ".fts" };
+    const char *base = strrchr(file, '/');
+    base = base ? base + 1 : file;
+    *len = strlen(base);
+    for (size_t i = 0; i < sizeof suffix / sizeof *suffix; i++) {
+        size_t n = strlen(suffix[i]);
+        if (*len > n && strncasecmp(base + *len - n, suffix[i], n) == 0)
+            *len -= n;
+    }
+    return base;
+}
+
+int cli_check_outputs(const cli *c)
+{
+    for (int i = 0; i < c->files; i++)
+        for (int j = 0; j < i; j++) {
+            size_t a, b;
+            const char *p = stem_of(c->file[i], &a), *q = stem_of(c->file[j], &b);
+            if (a == b && memcmp(p, q, a) == 0)
+                return cli_misuse(c, "two frames have the same name, and one's output would "
+                                     "overwrite the other's; take them one at a time");
+        }
+    return -1;
+}
+
 char *cli_output_path(const cli *c, const char *where, const char *file, const char *suffix)
 {
     if (c->files < 2)
         return strdup(where);
-    const char *base = strrchr(file, '/');
-    base = base ? base + 1 : file;
-    size_t stem = strcspn(base, ".");
-    if (stem == 0)
-        stem = strlen(base);
+    size_t stem;
+    const char *base = stem_of(file, &stem);
     size_t size = strlen(where) + stem + strlen(suffix) + 2;
     char *path = malloc(size);
     if (path)

@@ -52,6 +52,10 @@ void cli_progress(const cli *c, int done, int total);
  * where/stem + suffix. Gives: malloc'd text, NULL when memory is short. */
 char *cli_output_path(const cli *c, const char *where, const char *file, const char *suffix);
 
+/* cli_check_outputs - refuse frames whose output files would have the same name.
+ * Gives: -1 to go on, else the exit status 2, said on stderr. */
+int cli_check_outputs(const cli *c);
+
 /* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
 int cli_misuse(const cli *c, const char *sentence);
 

@@ -16,8 +16,7 @@ struct own {
 };
 
 static const cli_option options[] = {
-    { "best", OPT_BEST, "N",
-      "measure at most N stars, spread over the field (0: all; default 600)" },
+    { "best", OPT_BEST, "N", "measure about N stars, spread over the field (0: all; default 600)" },
     { "stars", OPT_STARS, NULL, "with --json: list every star" },
     { "table", OPT_TABLE, "FILE",
       "write the stars as an ECSV table (several frames: a directory)" },
@@ -131,6 +130,8 @@ static int run(cli *c, const struct own *o)
     int worst = EXIT_WITHIN;
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
+    if ((c->png || o->table) && cli_check_outputs(c) >= 0)
+        return EXIT_UNMEASURED;
     for (int i = 0; i < c->files; i++) {
         cli_progress(c, i, c->files);
         if (i && !c->json)

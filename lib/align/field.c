@@ -93,14 +93,16 @@ static pl_status too_few(const pl_stars *s, pl_err *err)
             "no stars stand above the sky (%.4g ADU, noise %.3g): cap on, clouds, or far out of "
             "focus?",
             s->sky_adu, s->noise_adu);
+    const char *advice = s->kind[PL_SATURATED] > s->fitted / 2
+                             ? "expose shorter"
+                             : "expose longer, focus, or try another field";
     return pl_fail(
         err, PL_ENODATA,
-        "%zu usable stars, %d needed (of %zu bumps: %zu saturated, %zu blended, %zu sharper than "
-        "stars, %zu trails, %zu extended, %zu too faint): expose longer, focus, or try another "
-        "field",
+        "usable stars: %zu, needed: %d (of %zu bumps: %zu saturated, %zu blended, %zu at the "
+        "edge, %zu sharper than stars, %zu trails, %zu extended, %zu too faint): %s",
         s->used, FEWEST_STARS, s->found, s->kind[PL_SATURATED], s->kind[PL_BLENDED],
-        s->kind[PL_SHARP], s->kind[PL_TRAIL], s->kind[PL_EXTENDED],
-        s->kind[PL_FAINT] + s->kind[PL_NOISE]);
+        s->kind[PL_EDGE], s->kind[PL_SHARP], s->kind[PL_TRAIL], s->kind[PL_EXTENDED],
+        s->kind[PL_FAINT] + s->kind[PL_NOISE], advice);
 }
 
 static void take_over(pl_field *f, pl_stars *s)

@@ -1,19 +1,22 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
+/* clang-format off */
 /* pattern.c - the shapes that faults leave over a field, fitted to the stars.
  *
  * With z = x + iy from the frame's centre in half diagonals, ellipticity chi as a complex number of
  * spin 2, flare (third moment, spin 1) and three-cornered moment (spin 3):
- *   chi   = a                    alike everywhere: tracking, wind
- *         + c z^2                grows outward, radial (c > 0) or tangential (c < 0): astigmatism
- * about the axis, as corrector spacing and curvature leave it chi   = -k (z - z0)^2        along
- * circles about z0: the field turned during the exposure lnFWHM= s + g.(x,y) + q r^2  g: tilt, q:
- * curvature flare = m + n z              m: coma alike everywhere (collimation), n: coma that grows
- * outward corner= t                    trefoil Astigmatism of a misaligned system is quadratic in z
- * with two nodes, coma shifted as a whole: Thompson 2005, JOSA A 22, 1389; the patterns of constant
- * coma, linear astigmatism and tilt: Schechter & Levinson 2011, PASP 123, 812. The turning pattern
- * is derived here: a star at distance d from the pivot is smeared along the tangent by an angle
- * times d, which adds to the second moment as d^2. Turning and (a, c) have three unknowns each; the
- * one with the smaller chi square is told. */
+ *   chi    = a                    alike everywhere: tracking, wind
+ *          + c z^2                grows outward, radial (c > 0) or tangential (c < 0): astigmatism
+ *                                 about the axis, as corrector spacing and curvature leave it
+ *   chi    = -k (z - z0)^2        along circles about z0: the field turned during the exposure
+ *   ln FWHM = s + g.(x, y) + q r^2   g: tilt, q: curvature
+ *   flare  = m + n z              m: coma alike everywhere (collimation), n: coma that grows outward
+ *   corner = t                    trefoil
+ * Astigmatism of a misaligned system is quadratic in z with two nodes, coma shifted as a whole:
+ * Thompson 2005, JOSA A 22, 1389; the patterns of constant coma, linear astigmatism and tilt:
+ * Schechter & Levinson 2011, PASP 123, 812. The turning pattern is derived here: a star at distance d
+ * from the pivot is smeared along the tangent by an angle times d, which adds to the second moment as
+ * d^2. Turning and (a, c) have three unknowns each; the one with the smaller chi square is told. */
+/* clang-format on */
 #include "align.h"
 
 #include <math.h>
@@ -28,6 +31,7 @@ struct sky {
 
 enum { MOST = 5 };
 
+static const double LEAST_TURN = 4;     /* sigma, to be taken for a turning field at all */
 static const double LEAST_PIVOT = 0.25; /* half diagonals from the centre */
 
 struct answer {
@@ -245,7 +249,7 @@ static pl_status fit_stretch(const struct sky *s, pl_pattern_fit *out, pl_err *e
     turn->amplitude_sigma = sqrt(variance(&plain, 3, 2, 2));
     /* about the centre it is the outward stretch, across the radius, and told as that */
     if (fit_turning(s, &t, &turn_a) && turn_a.chi2 < plain.chi2 - 9 &&
-        hypot(t.x, t.y) > LEAST_PIVOT) {
+        hypot(t.x, t.y) > LEAST_PIVOT && t.k > LEAST_TURN * sqrt(variance(&turn_a, 3, 0, 0))) {
         turn->amplitude = t.k;
         turn->amplitude_sigma = sqrt(variance(&turn_a, 3, 0, 0));
         turn->significance = t.k / turn->amplitude_sigma;

@@ -45,6 +45,12 @@ static void set_tolerances(pl_field *f)
     };
     for (int i = 0; i < PL_PATTERNS; i++)
         f->pattern[i].tolerance = tol[i];
+    /* a turning is told half a diagonal from its pivot; what counts is the farthest corner */
+    pl_pattern *turn = &f->pattern[PL_TURNING];
+    double off = hypot(turn->x_px - 0.5 * (f->width_px - 1), turn->y_px - 0.5 * (f->height_px - 1));
+    double far = 1 + off / (0.5 * hypot(f->width_px, f->height_px));
+    if (isfinite(far))
+        turn->tolerance /= far * far;
 }
 
 static bool significant(const pl_pattern *p)
@@ -58,6 +64,7 @@ struct dress {
     bool of_tracking; /* flare and corners */
     bool of_turning;  /* even and outward stretch, size slope */
     bool smear;       /* flare and corners together: light smeared along a line */
+    bool trace;       /* corners a fifth of the flare and less: no coma is that pure */
 };
 
 static double between_axes(double a, double b)
@@ -82,6 +89,7 @@ static struct dress undress(const pl_pattern *p)
     double off = fmod(fabs(corner->angle_deg - flare->angle_deg), 120);
     d.smear = significant(flare) && significant(corner) && ratio > 0.6 && ratio < 1.5 &&
               fmin(off, 120 - off) < 15;
+    d.trace = significant(flare) && corner->amplitude < 0.2 * flare->amplitude;
     if (!significant(even) || !significant(flare))
         return d;
     double coma = coma_stretch(flare->amplitude);
@@ -96,7 +104,7 @@ static bool is_dress(const struct dress *d, const pl_pattern *p, int i)
     bool stretch = i == PL_EVEN_STRETCH || i == PL_OUTWARD_STRETCH || i == PL_SIZE_SLOPE;
     return (i == PL_EVEN_STRETCH && d->of_coma) ||
            ((i == PL_FLARE || i == PL_CORNERED) && d->of_tracking) ||
-           (i == PL_CORNERED && d->smear) ||
+           (i == PL_CORNERED && (d->smear || d->trace)) ||
            (stretch && d->of_turning && fabs(p[i].amplitude) < p[PL_TURNING].amplitude);
 }
 
@@ -159,8 +167,8 @@ static void say_dress(pl_field *f, const struct dress *d)
         else if (is_dress(d, f->pattern, i))
             SAY(p, i == PL_EVEN_STRETCH && d->of_coma
                        ? "as much as the flare below stretches stars: same cause"
-                   : i == PL_CORNERED && d->smear && !d->of_tracking
-                       ? "part of the tail above: same cause"
+                   : i == PL_CORNERED && (d->smear || d->trace) && !d->of_tracking
+                       ? "part of the flare above: same cause"
                    : d->of_turning
                        ? "part of the turning: same cause"
                        : "an uneven drift leaves this too; judge the optics on a frame that "

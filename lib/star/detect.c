@@ -220,6 +220,7 @@ static pl_status take_sample(const struct layer *l, int x, int y, struct band *b
 
 static pl_status scan(const struct layer *l, struct band *band)
 {
+    size_t every = SAMPLE >> (2 * l->scale); /* as many samples of each scale */
     for (int y = l->first > 2 ? l->first : 2; y < l->last && y < l->h - 2; y++) {
         const float *f = l->smooth + (size_t)y * (size_t)l->w;
         for (int x = 2; x < l->w - 2; x++) {
@@ -227,7 +228,7 @@ static pl_status scan(const struct layer *l, struct band *band)
             pl_status st = PL_OK;
             if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, at))
                 st = weigh_peak(l, x, y, band);
-            if (st == PL_OK && at % SAMPLE == 0)
+            if (st == PL_OK && at % every == 0)
                 st = take_sample(l, x, y, band);
             if (st != PL_OK)
                 return st;
@@ -275,7 +276,7 @@ static double map_noise(struct search *s, size_t bands, int scale, pl_err *err)
     double *v = malloc(sizeof *v * (n + 1));
     if (!v) {
         pl_fail(err, PL_ENOMEM, "out of memory for the search");
-        return 1;
+        return NAN;
     }
     n = 0;
     for (size_t i = 0; i < bands; i++)
@@ -299,8 +300,11 @@ static int by_score(const void *a, const void *b)
 static pl_status gather(struct search *s, size_t bands, double limit, struct list *all, pl_err *err)
 {
     double noise[SCALES];
-    for (int k = 0; k < SCALES; k++)
+    for (int k = 0; k < SCALES; k++) {
         noise[k] = map_noise(s, bands, k, err);
+        if (!(noise[k] > 0))
+            return PL_ENOMEM;
+    }
     for (size_t i = 0; i < bands; i++) {
         if (s->band[i].err.code != PL_OK)
             return pl_fail(err, s->band[i].err.code, "%s", s->band[i].err.msg);
@@ -317,13 +321,13 @@ static pl_status gather(struct search *s, size_t bands, double limit, struct lis
 }
 
 /* How bright, beside a bump, its own wings and the noise in them may look at distance d: the same
- * object within its core, three times a shallow Moffat (beta 2.5) and two sigma around it. */
+ * object within its core, three times a shallow Moffat (beta 2) and two sigma around it. */
 static float own_light(const pl_bump *b, double d)
 {
     double u = d / (1.75 * (1 << b->scale)); /* in half widths of a star that suits the scale */
     if (u < 1)
         return b->score;
-    double wing = 3 * pow(1 + 0.32 * u * u, -2.5);
+    double wing = 3.0 / ((1 + 0.414 * u * u) * (1 + 0.414 * u * u));
     return (float)(b->score * wing + (u < 6 ? 2 : 0));
 }
 

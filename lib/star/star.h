@@ -46,7 +46,8 @@ int64_t pl_nearby_next(pl_nearby_walk *walk);
 
 /* ---- trail.c */
 
-/* pl_trail_holds - whether bump `me` is strung on a line with others, as a satellite leaves them. */
+/* pl_trail_holds - whether bump `me` is strung on a line with others, as a satellite leaves them.
+ */
 bool pl_trail_holds(const pl_bump *bump, size_t me, const pl_nearby *nearby);
 
 /* ---- stamp.c */
@@ -202,7 +203,7 @@ typedef struct {
 
 /* pl_stars_measure - all of the star room: sky, bumps, shapes.
  *   facts  in   merged facts of this frame (gain, saturation, mosaic)
- *   best   in   measure at most so many, spread over the field; 0: all
+ *   best   in   measure about so many, spread over the field; 0: all
  * Gives: PL_ENODATA when nothing stands above the sky. */
 pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t best, int jobs,
                            pl_stars *out, pl_notes *notes, pl_err *err);

@@ -283,6 +283,8 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
         pl_nearby_add(&near, i, bump[i].x_px, bump[i].y_px);
     crew.site.nearby = &near;
     crew.free = PL_FREE_SHAPE;
+    if (best > s.found)
+        best = 0;
     crew.turn = turn = take_turns(bump, s.found, frame->width, frame->height, best);
     crew.star = s.star = malloc(sizeof *s.star * (s.found + 1));
     crew.bump_of = malloc(sizeof *crew.bump_of * (s.found + 1));
