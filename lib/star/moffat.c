@@ -285,7 +285,7 @@ static void back_solve(int n, double l[PL_MF_N][PL_MF_N], const double *b, doubl
 /* The step for damping `mu`; scaled by the diagonal first, since units differ by 1e6. */
 static bool solve(int n, double a[PL_MF_N][PL_MF_N], const double *g, double mu, double *step)
 {
-    double l[PL_MF_N][PL_MF_N], d[PL_MF_N], b[PL_MF_N];
+    double l[PL_MF_N][PL_MF_N] = { { 0 } }, d[PL_MF_N] = { 0 }, b[PL_MF_N] = { 0 };
     for (int i = 0; i < n; i++) {
         d[i] = a[i][i] > 0 ? 1 / sqrt(a[i][i]) : 0;
         b[i] = g[i] * d[i];
