@@ -63,7 +63,7 @@ double pl_air_width(const pl_optic *optic, double waves);
 
 /* ---- zernike.c: positions in pupil radii */
 
-enum { PL_NOLL_MAX = 36 };
+enum { PL_NOLL_MAX = 22, PL_WAVE_DEGREE = 6 };
 
 /* pl_noll_index - radial order n and |m| of Noll's j in [1, PL_NOLL_MAX]. */
 bool pl_noll_index(int j, int *n, int *m);
@@ -74,9 +74,25 @@ double pl_zernike(int j, double x, double y);
 /* pl_zernike_annular - orthonormal over the annulus of that obstruction, j <= 11, else NaN. */
 double pl_zernike_annular(int j, double obstruction, double x, double y);
 
+/* A wavefront as a polynomial over the pupil: c[q][p] is what multiplies x^p y^q. Start from zero.
+ */
+typedef struct {
+    double c[PL_WAVE_DEGREE + 1][PL_WAVE_DEGREE + 1];
+} pl_wave;
+
+/* pl_wave_add - add so much of Z_j, j in [1, PL_NOLL_MAX]; nothing for another j. */
+void pl_wave_add(pl_wave *wave, int j, double amount);
+
+/* pl_wave_row - the polynomial in x that is left at a given y, lowest power first. */
+void pl_wave_row(const pl_wave *wave, double y, double row[PL_WAVE_DEGREE + 1]);
+
+/* pl_wave_reach - the steepest slope along x or y anywhere on the disc, per pupil radius (seen on
+ * rings of points; a wave of degree 6 hides no more than a few percent between them). */
+double pl_wave_reach(const pl_wave *wave);
+
 /* ---- aperture.c */
 
-/* The pupil in units of its radius. */
+/* The pupil in units of its radius. Vanes hold the secondary: they move with its shadow. */
 typedef struct {
     double obstruction;        /* radius of the secondary's shadow */
     double shadow_x, shadow_y; /* its centre */
@@ -87,40 +103,96 @@ typedef struct {
 /* pl_aperture_at - how open the cell around (x, y) is, [0, 1]. */
 double pl_aperture_at(const pl_aperture *aperture, double x, double y, double cell);
 
-/* ---- psf.c */
+/* ---- psf.c, blur.c: the image of a star on the sensor's pixels */
 
-enum { PL_PSF_TERMS = 22 }; /* Noll's j of the wavefront, 2 .. 22 */
+enum { PL_LIGHTS_MAX = 5 };
+
+typedef struct {
+    double lambda_um, weight;
+} pl_light;
 
 /* What an image is computed on. */
 typedef struct {
-    double lambda_um, f_ratio, pixel_um;
-    int size; /* side of the image, sensor pixels; wide enough for the star and its blur twice */
-    int oversample; /* fine pixels a side; < 1: as few as sample the amplitude */
+    pl_light light[PL_LIGHTS_MAX]; /* wavelengths; weights need not sum to 1 */
+    int lights;
+    double f_ratio, pixel_um;
+    int size;         /* side of the image, sensor pixels: see pl_psf_size */
+    int oversample;   /* fine pixels a side; < 1: chosen */
+    double seeing_um; /* the finest air it will be asked for (at light[0]): the coarser grid this
+                         allows is chosen. 0: none promised, the intensity is sampled fully */
 } pl_psf_grid;
 
 /* What softens an image between pupil and pixel; widths at the focal plane. */
 typedef struct {
-    double seeing_um;                /* FWHM of the long-exposure air; 0: none */
-    double jitter_x_um, jitter_y_um; /* sigma of tracking */
-    bool pixel;                      /* integrate over square pixels */
+    double seeing_um; /* FWHM of the long-exposure air at light[0], ~ lambda^-1/5; 0: none */
+    double jitter_major_um, jitter_minor_um; /* sigma of tracking along its axes */
+    double jitter_deg;                       /* direction of the major one */
+    bool pixel;                              /* integrate over square pixels */
 } pl_blur;
 
 /* pl_psf - plans and buffers; one object, one thread. */
 typedef struct pl_psf pl_psf;
 
-/* pl_psf_side - the least even number >= least whose prime factors are 2, 3, 5 and 7. */
-int pl_psf_side(double least);
+/* pl_psf_size - side in pixels of an image that holds a star in its middle: its rays, twice the
+ * air's width around them and four sigma of tracking.
+ *   zernike_um  in  as in pl_psf_image */
+int pl_psf_size(const pl_psf_grid *grid, const pl_blur *blur, const double *zernike_um);
 
+/* pl_psf_new - a clear aperture and no blur to begin with.
+ * Gives: PL_EARG when the grid is out of range. */
 pl_status pl_psf_new(const pl_psf_grid *grid, pl_psf **out, pl_err *err);
 void pl_psf_free(pl_psf *psf);
 void pl_psf_set_blur(pl_psf *psf, const pl_blur *blur);
 void pl_psf_set_aperture(pl_psf *psf, const pl_aperture *aperture);
 
-/* pl_psf_image - a star of flux 1.
- *   zernike_um  in   [PL_PSF_TERMS + 1] wavefront, um RMS of Noll's j at [j]
+/* pl_psf_cells - where the pupil is sampled: cells of all wavelengths, one after the other.
+ *   x, y  out  [cells] pupil radii; borrowed, live as long as the object
+ * Gives: how many. */
+size_t pl_psf_cells(const pl_psf *psf, const double **x, const double **y);
+
+/* pl_psf_set_phase - a wavefront added to the Zernikes': the air of one moment.
+ *   phase_um  in  [cells]; borrowed until it is set anew; NULL: none */
+void pl_psf_set_phase(pl_psf *psf, const double *phase_um);
+
+/* pl_psf_image - a star of flux 1 (all that falls on the grid, whose sides meet).
+ *   zernike_um  in   [PL_NOLL_MAX + 1] wavefront, um RMS of Noll's j at [j]
  *   x_px, y_px  in   where its axis falls, from the first pixel's centre
- *   out         out  [size][size] */
-void pl_psf_image(pl_psf *psf, const double *zernike_um, double x_px, double y_px, double *out);
+ *   out         out  [size][size], per pixel
+ * Gives: false, and NaN throughout, for a wavefront so steep that rays would leave the grid on one
+ * side and come in on the other. */
+bool pl_psf_image(pl_psf *psf, const double *zernike_um, double x_px, double y_px, double *out);
+
+/* An image and its exact derivatives; each [size][size], any may be NULL. */
+typedef struct {
+    double *image;
+    double *d_zernike;               /* [terms][size][size] per um */
+    double *d_x, *d_y;               /* per px */
+    double *d_seeing;                /* per um */
+    double *d_shadow_x, *d_shadow_y; /* per pupil radius */
+} pl_psf_slopes;
+
+/* pl_psf_gradient - as pl_psf_image, with derivatives.
+ *   term  in  [terms] Noll's j of d_zernike's images */
+bool pl_psf_gradient(pl_psf *psf, const double *zernike_um, double x_px, double y_px,
+                     const int *term, int terms, const pl_psf_slopes *out);
+
+/* ---- misalign.c */
+
+/* What is wrong with a Newtonian, mechanically. Lengths at the sensor, from the frame's centre. */
+typedef struct {
+    double aperture_mm, focal_mm, mirror_focal_mm;
+    bool corrected; /* a corrector takes away the coma and astigmatism that grow with the field */
+    double defocus_um;                     /* at the frame's centre, + = sensor too far out */
+    double tilt_x_um_mm, tilt_y_um_mm;     /* slope of the focal surface */
+    double curvature_um, half_diagonal_mm; /* of the focal surface: at that radius */
+    double axis_x_mm, axis_y_mm;           /* frame's centre -> coma-free point */
+    double pinch_nm, pinch_deg; /* trefoil, RMS; a corner of the image outside focus, [0, 120) */
+    double zernike_nm[PL_NOLL_MAX + 1]; /* added everywhere */
+} pl_misalign;
+
+/* pl_misalign_wave - wavefront of a star at (x, y) mm from the frame's centre.
+ *   zernike_um  out  [PL_NOLL_MAX + 1] */
+void pl_misalign_wave(const pl_misalign *m, double x_mm, double y_mm, double *zernike_um);
 
 /* ---- budget.c */
 

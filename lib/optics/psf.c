@@ -38,7 +38,7 @@ struct pl_psf {
     fftw_plan forward, forward_turned, to_spectrum, to_image;
 };
 
-int pl_psf_side(double least)
+static int side_of(double least)
 {
     for (int n = (int)ceil(least);; n++) {
         int m = n;
@@ -52,7 +52,8 @@ int pl_psf_side(double least)
 
 static pl_status check_grid(const pl_psf_grid *g, pl_err *err)
 {
-    if (!(g->lambda_um > 0 && g->f_ratio > 0.5 && g->pixel_um > 0) || g->size < 4 || g->size > 4096)
+    if (!(g->lights > 0 && g->light[0].lambda_um > 0 && g->f_ratio > 0.5 && g->pixel_um > 0) ||
+        g->size < 4 || g->size > 4096)
         return pl_fail(err, PL_EARG, "a star image of %d px at f/%g and %g um cannot be computed",
                        g->size, g->f_ratio, g->pixel_um);
     return PL_OK;
@@ -78,7 +79,7 @@ static bool list_cells(pl_psf *p)
     p->open = malloc(p->cells * sizeof *p->open);
     if (!p->zernike || !p->open)
         return false;
-    for (int z = 1; z <= PL_PSF_TERMS; z++)
+    for (int z = 1; z <= PL_NOLL_MAX; z++)
         for (size_t c = 0; c < p->cells; c++)
             p->zernike[(size_t)z * p->cells + c] = pl_zernike(z, p->cell[c].x, p->cell[c].y);
     return true;
@@ -114,11 +115,12 @@ pl_status pl_psf_new(const pl_psf_grid *grid, pl_psf **out, pl_err *err)
         return pl_fail(err, PL_ENOMEM, "out of memory for a star image");
     p->grid = *grid;
     if (p->grid.oversample < 1)
-        p->grid.oversample = (int)floor(grid->pixel_um / (grid->lambda_um * grid->f_ratio)) + 1;
-    p->n = pl_psf_side((double)grid->size * p->grid.oversample);
+        p->grid.oversample =
+            (int)floor(grid->pixel_um / (grid->light[0].lambda_um * grid->f_ratio)) + 1;
+    p->n = side_of((double)grid->size * p->grid.oversample);
     p->half = p->n / 2 + 1;
     double fine = grid->pixel_um / p->grid.oversample;
-    p->side = 2 * grid->lambda_um * grid->f_ratio / (p->n * fine);
+    p->side = 2 * grid->light[0].lambda_um * grid->f_ratio / (p->n * fine);
     if (!list_cells(p) || !make_plans(p)) {
         pl_psf_free(p);
         return pl_fail(err, PL_ENOMEM, "out of memory for a star image of %d px", grid->size);
@@ -167,8 +169,10 @@ void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
     for (int j = 0; j < p->n; j++)
         for (int i = 0; i < p->half; i++) {
             double u = i * step, v = (j <= p->n / 2 ? j : j - p->n) * step;
-            double jitter =
-                2 * M_PI * M_PI * (pow(u * b->jitter_x_um, 2) + pow(v * b->jitter_y_um, 2));
+            double c = cos(b->jitter_deg * M_PI / 180), d = sin(b->jitter_deg * M_PI / 180);
+            double jitter = 2 * M_PI * M_PI *
+                            (pow((u * c + v * d) * b->jitter_major_um, 2) +
+                             pow((v * c - u * d) * b->jitter_minor_um, 2));
             double t = exp(-3.44 * pow(air * hypot(u, v), 5.0 / 3) - jitter);
             if (b->pixel)
                 t *= sinc(u * g->pixel_um) * sinc(v * g->pixel_um);
@@ -186,13 +190,13 @@ void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
 static void propagate(pl_psf *p, const double *zernike_um)
 {
     memset(p->field, 0, (size_t)p->n * (size_t)p->n * sizeof *p->field);
-    double light = 0, wave = 2 * M_PI / p->grid.lambda_um;
+    double light = 0, wave = 2 * M_PI / p->grid.light[0].lambda_um;
     for (size_t c = 0; c < p->cells; c++)
         light += p->open[c] * p->open[c];
     double scale = 1 / (p->n * sqrt(light));
     for (size_t c = 0; c < p->cells; c++) {
         double w = 0;
-        for (int z = 2; z <= PL_PSF_TERMS; z++)
+        for (int z = 2; z <= PL_NOLL_MAX; z++)
             if (zernike_um[z] != 0)
                 w += zernike_um[z] * p->zernike[(size_t)z * p->cells + c];
         double *f = p->field[p->cell[c].index];
@@ -225,11 +229,12 @@ static void to_pixels(pl_psf *p, double x_px, double y_px, double *out)
                 p->image[(size_t)y * (size_t)os * (size_t)p->n + (size_t)x * (size_t)os];
 }
 
-void pl_psf_image(pl_psf *p, const double *zernike_um, double x_px, double y_px, double *out)
+bool pl_psf_image(pl_psf *p, const double *zernike_um, double x_px, double y_px, double *out)
 {
     size_t all = (size_t)p->n * (size_t)p->n;
     propagate(p, zernike_um);
     for (size_t i = 0; i < all; i++)
         p->image[i] = p->field[i][0] * p->field[i][0] + p->field[i][1] * p->field[i][1];
     to_pixels(p, x_px, y_px, out);
+    return true;
 }
