@@ -100,10 +100,21 @@ typedef struct {
     double vane_width, vane_deg;
 } pl_aperture;
 
-/* pl_aperture_at - how open the cell around (x, y) is, [0, 1]. */
-double pl_aperture_at(const pl_aperture *aperture, double x, double y, double cell);
+/* How open a cell is, [0, 1], and the derivatives of that by the shadow's place, per radius. */
+typedef struct {
+    double open, d_shadow_x, d_shadow_y;
+} pl_opening;
 
-/* ---- psf.c, blur.c: the image of a star on the sensor's pixels */
+/* pl_aperture_fill - the openings of n square cells of side `cell` around (x, y). */
+void pl_aperture_fill(const pl_aperture *aperture, const double *x, const double *y, size_t n,
+                      double cell, pl_opening *out);
+
+/* ---- plan.c: FFTW's planner is not thread-safe; running a plan needs no lock */
+
+void pl_plan_lock(void);
+void pl_plan_unlock(void);
+
+/* ---- psf*.c, blur.c: the image of a star on the sensor's pixels */
 
 enum { PL_LIGHTS_MAX = 5 };
 
@@ -133,9 +144,11 @@ typedef struct {
 /* pl_psf - plans and buffers; one object, one thread. */
 typedef struct pl_psf pl_psf;
 
-/* pl_psf_size - side in pixels of an image that holds a star in its middle: its rays, twice the
- * air's width around them and four sigma of tracking.
- *   zernike_um  in  as in pl_psf_image */
+/* pl_psf_size - side in pixels of an image that holds a star in its middle: its rays, and around
+ * them four widths of air, four sigma of tracking and eight lambda N; what is left outside (half a
+ * percent of the light in the air's wings) wraps round.
+ *   zernike_um  in  as in pl_psf_image
+ * Gives: more than pl_psf_new accepts for a wavefront too steep. */
 int pl_psf_size(const pl_psf_grid *grid, const pl_blur *blur, const double *zernike_um);
 
 /* pl_psf_new - a clear aperture and no blur to begin with.

@@ -1,10 +1,27 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* zernike.c - Zernike polynomials in the order and norm of Noll 1976 (JOSA 66, 207): RMS 1 over the
- * full disc, even j cosine, odd j sine; and their annular cousins (Mahajan 1981, JOSA 71, 75, from
- * memory) up to j = 11. */
+ * full disc, even j cosine, odd j sine; their annular cousins (Mahajan 1981, JOSA 71, 75, from
+ * memory) up to j = 11; and whole wavefronts as polynomials in x and y.
+ *
+ * No angles are needed: r^m cos(m a) and r^m sin(m a) are the parts of (x + i y)^m, and what is
+ * left of R_n^m is a polynomial in r^2. */
 #include "optics.h"
 
 #include <math.h>
+
+/* R_n^m(r) = r^m sum of RADIAL[n][m / 2][k] r^(2k): Noll's table I. */
+static const double RADIAL[7][3][4] = {
+    { { 1 } },
+    { { 1 } },
+    { { -1, 2 }, { 1 } },
+    { { -2, 3 }, { 1 } },
+    { { 1, -6, 6 }, { -3, 4 }, { 1 } },
+    { { 3, -12, 10 }, { -4, 5 }, { 1 } },
+    { { -1, 12, -30, 20 } },
+};
+
+static const double BINOMIAL[6][6] = { { 1 },          { 1, 1 },          { 1, 2, 1 },
+                                       { 1, 3, 3, 1 }, { 1, 4, 6, 4, 1 }, { 1, 5, 10, 10, 5, 1 } };
 
 bool pl_noll_index(int j, int *n, int *m)
 {
@@ -19,16 +36,26 @@ bool pl_noll_index(int j, int *n, int *m)
     return true;
 }
 
-/* R_n^m by its finite sum; exact in double for the orders here. */
-static double radial(int n, int m, double r)
+static double norm(int n, int m)
 {
-    double sum = 0;
-    for (int k = 0; k <= (n - m) / 2; k++) {
-        double c = tgamma(n - k + 1) /
-                   (tgamma(k + 1) * tgamma((n + m) / 2 - k + 1) * tgamma((n - m) / 2 - k + 1));
-        sum += (k % 2 ? -c : c) * pow(r, n - 2 * k);
+    return sqrt((m ? 2.0 : 1.0) * (n + 1));
+}
+
+/* Real (or, for the sines, imaginary) part of (x + i y)^m. */
+static double turning(bool sine, int m, double x, double y)
+{
+    double re = 1, im = 0;
+    for (int i = 0; i < m; i++) {
+        double t = re * x - im * y;
+        im = re * y + im * x;
+        re = t;
     }
-    return sum;
+    return sine ? im : re;
+}
+
+static bool is_sine(int j, int m)
+{
+    return m > 0 && j % 2;
 }
 
 double pl_zernike(int j, double x, double y)
@@ -36,37 +63,98 @@ double pl_zernike(int j, double x, double y)
     int n, m;
     if (!pl_noll_index(j, &n, &m))
         return NAN;
-    double norm = sqrt((m ? 2.0 : 1.0) * (n + 1)), r = hypot(x, y), a = atan2(y, x);
-    double turn = m == 0 ? 1 : j % 2 ? sin(m * a) : cos(m * a);
-    return norm * radial(n, m, r) * turn;
+    const double *q = RADIAL[n][m / 2];
+    double s = x * x + y * y;
+    return norm(n, m) * (((q[3] * s + q[2]) * s + q[1]) * s + q[0]) *
+           turning(is_sine(j, m), m, x, y);
 }
 
 double pl_zernike_annular(int j, double obstruction, double x, double y)
 {
-    double e = obstruction * obstruction, r2 = x * x + y * y, r = sqrt(r2);
-    double a = atan2(y, x), s = 1 + e;
+    double e = obstruction * obstruction, s = x * x + y * y, w = 1 + e;
+    int n, m;
+    if (!pl_noll_index(j, &n, &m))
+        return NAN;
+    double turn = turning(is_sine(j, m), m, x, y);
     switch (j) {
     case 1:
         return 1;
     case 2:
-        return 2 * x / sqrt(s);
     case 3:
-        return 2 * y / sqrt(s);
+        return 2 * turn / sqrt(w);
     case 4:
-        return sqrt(3) * (2 * r2 - s) / (1 - e);
+        return sqrt(3) * (2 * s - w) / (1 - e);
     case 5:
     case 6:
-        return sqrt(6 / (s + e * e)) * r2 * (j == 5 ? sin(2 * a) : cos(2 * a));
+        return sqrt(6 / (w + e * e)) * turn;
     case 7:
     case 8:
-        return sqrt(8 / (s * (s + 3 * e + e * e))) * (3 * s * r2 * r - 2 * (s + e * e) * r) /
-               (1 - e) * (j == 7 ? sin(a) : cos(a));
+        return sqrt(8 / (w * (w + 3 * e + e * e))) * (3 * w * s - 2 * (w + e * e)) / (1 - e) * turn;
     case 9:
     case 10:
-        return sqrt(8 / (s + e * e + e * e * e)) * r2 * r * (j == 9 ? sin(3 * a) : cos(3 * a));
+        return sqrt(8 / (w + e * e + e * e * e)) * turn;
     case 11:
-        return sqrt(5) * (6 * r2 * r2 - 6 * s * r2 + 1 + 4 * e + e * e) / ((1 - e) * (1 - e));
+        return sqrt(5) * (6 * s * s - 6 * w * s + 1 + 4 * e + e * e) / ((1 - e) * (1 - e));
     default:
         return NAN;
     }
+}
+
+/* ---- polynomials */
+
+/* Add a (x^2 + y^2)^k times the real or imaginary part of (x + i y)^m, both by the binomial
+ * theorem. */
+static void add_product(pl_wave *w, double a, int k, int m, bool sine)
+{
+    for (int i = 0; i <= k; i++)
+        for (int b = sine; b <= m; b += 2) {
+            double sign = b / 2 % 2 ? -1 : 1; /* i^b */
+            w->c[2 * i + b][2 * (k - i) + m - b] += sign * a * BINOMIAL[k][i] * BINOMIAL[m][b];
+        }
+}
+
+void pl_wave_add(pl_wave *w, int j, double amount)
+{
+    int n, m;
+    if (amount == 0 || !pl_noll_index(j, &n, &m))
+        return;
+    for (int k = 0; k <= (n - m) / 2; k++)
+        add_product(w, amount * norm(n, m) * RADIAL[n][m / 2][k], k, m, is_sine(j, m));
+}
+
+void pl_wave_row(const pl_wave *w, double y, double row[PL_WAVE_DEGREE + 1])
+{
+    for (int p = 0; p <= PL_WAVE_DEGREE; p++) {
+        row[p] = 0;
+        for (int q = PL_WAVE_DEGREE - p; q >= 0; q--)
+            row[p] = row[p] * y + w->c[q][p];
+    }
+}
+
+/* The steeper of the slopes along x and y at one point. */
+static double slope(const pl_wave *w, double x, double y)
+{
+    double row[PL_WAVE_DEGREE + 1], dx = 0, dy = 0;
+    pl_wave_row(w, y, row);
+    for (int p = PL_WAVE_DEGREE; p > 0; p--)
+        dx = dx * x + p * row[p];
+    for (int p = PL_WAVE_DEGREE; p >= 0; p--) {
+        double d = 0;
+        for (int q = PL_WAVE_DEGREE - p; q > 0; q--)
+            d = d * y + q * w->c[q][p];
+        dy = dy * x + d;
+    }
+    return fmax(fabs(dx), fabs(dy));
+}
+
+double pl_wave_reach(const pl_wave *w)
+{
+    enum { RINGS = 4, SPOKES = 32 };
+    double most = 0;
+    for (int k = 0; k < SPOKES; k++) {
+        double a = 2 * M_PI * k / SPOKES, c = cos(a), s = sin(a);
+        for (int i = 1; i <= RINGS; i++)
+            most = fmax(most, slope(w, c * i / RINGS, s * i / RINGS));
+    }
+    return most;
 }

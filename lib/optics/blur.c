@@ -1,0 +1,155 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* blur.c - intensity -> long-exposure air, tracking and pixel -> the sensor's pixels.
+ *
+ * All blurs are factors in the Fourier plane of the image, and so is its place. Reading every
+ * oversample-th fine pixel folds the spectrum: the sensor's m x m pixels are the small transform of
+ * the sum of all n / m x n / m tiles of it. Only the half with i >= 0 is kept of a real image's
+ * spectrum; the other half is its mirror, so the image is twice the real part, columns that mirror
+ * onto themselves counted half. */
+#include "psf.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+static double sinc(double x)
+{
+    return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);
+}
+
+/* Frequency of row j, in steps. */
+static int signed_row(const pl_psf *p, int j)
+{
+    return j <= p->sampling.n / 2 ? j : j - p->sampling.n;
+}
+
+/* exp(-2 pi^2 (sigma . f)^2) of a Gaussian, as the three coefficients of its exponent. */
+struct jitter {
+    double uu, uv, vv;
+};
+
+static struct jitter jitter_of(const pl_blur *b)
+{
+    double c = cos(b->jitter_deg * M_PI / 180), s = sin(b->jitter_deg * M_PI / 180);
+    double major = 2 * M_PI * M_PI * b->jitter_major_um * b->jitter_major_um;
+    double minor = 2 * M_PI * M_PI * b->jitter_minor_um * b->jitter_minor_um;
+    return (struct jitter){ major * c * c + minor * s * s, 2 * (major - minor) * c * s,
+                            major * s * s + minor * c * c };
+}
+
+/* One row of a transfer function. Gives its last column that lets anything through, plus one. */
+static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shake, double pixel_um,
+                    int j, double *row)
+{
+    double step = 1 / (p->sampling.m * p->grid.pixel_um); /* cycles per um */
+    int jj = signed_row(p, j), reach = 0;
+    const double *r53 = p->turbulence + (size_t)abs(jj) * (size_t)p->half;
+    double fy = jj * step, across = pixel_um > 0 ? sinc(fy * pixel_um) : 1;
+    for (int i = 0; i < p->half; i++) {
+        double fx = i * step;
+        double e = v->air * r53[i] + fx * fx * shake.uu + fx * fy * shake.uv + fy * fy * shake.vv;
+        row[i] = e > 40 ? 0 : across * exp(-e); /* exp(-40) = 4e-18 */
+        if (pixel_um > 0)
+            row[i] *= sinc(fx * pixel_um);
+        if (fabs(row[i]) > 1e-12)
+            reach = i + 1;
+    }
+    return reach;
+}
+
+/* Air: 3.44 (lambda F f / r0)^(5/3) with r0 = 0.976 lambda / seeing (Fried 1966; Roddier 1981): the
+ * focal length F drops out for seeing as a width at the focal plane, which goes as lambda^-1/5. */
+void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
+{
+    struct jitter shake = jitter_of(b);
+    double step = 1 / (p->sampling.m * p->grid.pixel_um);
+    p->seeing_um = b->seeing_um;
+    p->reach = 1;
+    for (int k = 0; k < p->grid.lights; k++) {
+        struct pl_view *v = &p->view[k];
+        double seeing = b->seeing_um * pow(v->lambda_um / p->view[0].lambda_um, -0.2);
+        v->air = seeing > 0 ? 3.44 * pow(seeing / 0.976 * step, 5.0 / 3) : 0;
+        for (int j = 0; j < p->sampling.n; j++) {
+            int reach = fill_row(p, v, shake, b->pixel ? p->grid.pixel_um : 0, j,
+                                 v->transfer + (size_t)j * (size_t)p->half);
+            p->reach = reach > p->reach ? reach : p->reach;
+        }
+    }
+}
+
+void pl_psf_place(pl_psf *p, double x_px, double y_px)
+{
+    double turn = -2 * M_PI / p->sampling.m;
+    for (int i = 0; i < p->half; i++) {
+        bool mirrors = i == 0 || i == p->half - 1;
+        double a = turn * i * x_px, norm = (mirrors ? 1.0 : 2.0) / p->sampling.m / p->sampling.m;
+        p->across[i][0] = norm * cos(a);
+        p->across[i][1] = norm * sin(a);
+    }
+    for (int j = 0; j < p->sampling.n; j++) {
+        double a = turn * signed_row(p, j) * y_px;
+        p->down[j][0] = cos(a);
+        p->down[j][1] = sin(a);
+    }
+}
+
+void pl_psf_transform(pl_psf *p)
+{
+    fftw_execute(p->spectrum_rows);
+    for (int i = 0; i < p->reach; i += PL_PSF_BLOCK)
+        fftw_execute_dft(p->spectrum_block, p->spectrum + i, p->spectrum + i);
+}
+
+/* What multiplies element (j, i) of the spectrum, [reach]: blur, place and what the derivative asks
+ * for. By x and y it is -2 pi i f; by the seeing, d/ds exp(-a s^(5/3)) = -(5/3) a s^(2/3) exp(). */
+static void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
+                       fftw_complex *out)
+{
+    const double *t = v->transfer + (size_t)j * (size_t)p->half;
+    const double *r53 = p->turbulence + (size_t)abs(signed_row(p, j)) * (size_t)p->half;
+    double f = -2 * M_PI / p->sampling.m, air = -5.0 / 3 * v->air / p->seeing_um;
+    double c = v->weight * p->down[j][0], s = v->weight * p->down[j][1];
+    if (what == PL_FOLD_D_X || what == PL_FOLD_D_Y) { /* times i f */
+        double g = what == PL_FOLD_D_Y ? f * signed_row(p, j) : f, was = c;
+        c = -g * s;
+        s = g * was;
+    }
+    for (int i = 0; i < p->reach; i++) {
+        const double *x = p->across[i];
+        double a = what == PL_FOLD_D_X        ? t[i] * i
+                   : what == PL_FOLD_D_SEEING ? t[i] * air * r53[i]
+                                              : t[i];
+        out[i][0] = a * (c * x[0] - s * x[1]);
+        out[i][1] = a * (c * x[1] + s * x[0]);
+    }
+}
+
+/* to[i mod m] += k[i] s[i]. */
+static void fold_row(const pl_psf *p, const fftw_complex *k, const fftw_complex *s,
+                     fftw_complex *to)
+{
+    int m = p->sampling.m;
+    for (int from = 0; from < p->reach; from += m) {
+        int end = from + m < p->reach ? from + m : p->reach;
+        for (int i = from; i < end; i++) {
+            to[i - from][0] += k[i][0] * s[i][0] - k[i][1] * s[i][1];
+            to[i - from][1] += k[i][0] * s[i][1] + k[i][1] * s[i][0];
+        }
+    }
+}
+
+void pl_psf_fold(pl_psf *p, const struct pl_view *v, pl_fold what, double *out)
+{
+    int m = p->sampling.m, size = p->grid.size;
+    memset(p->small, 0, (size_t)m * (size_t)p->pitch_small * sizeof *p->small);
+    for (int j = 0; j < p->sampling.n; j++) {
+        kernel_row(p, v, what, j, p->kernel);
+        fold_row(p, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half,
+                 p->small + (size_t)(j % m) * (size_t)p->pitch_small);
+    }
+    fftw_execute(p->to_image);
+    for (int y = 0; y < size; y++)
+        for (int x = 0; x < size; x++)
+            out[(size_t)y * (size_t)size + (size_t)x] +=
+                p->small[(size_t)y * (size_t)p->pitch_small + (size_t)x][0];
+}

@@ -1,0 +1,193 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* psf_image.c - wavefront -> amplitude -> intensity, and its derivatives.
+ *
+ * Signs: the pupil is P exp(-i k W) and the transform to the sensor has exp(+i), so that rays are
+ * shifted by +2 N grad W: a positive coefficient of Z2 moves the image to +x, positive defocus is
+ * positive Z4. Where in the grid the pupil lies does not matter: a shift only turns the phase of
+ * the whole amplitude.
+ *
+ * Derivatives (derived here), E being the amplitude and F the transform of the changed pupil:
+ *   by a Zernike coefficient  dE = -i k F[Z_j P e^(-ikW)], so dI = 2 Re(E* dE) = 2 k Im(E* F)
+ *   by the shadow's place     dE = F[P' e^(-ikW)], and the light L = sum P^2 to which all is scaled
+ *                             changes too: dI = 2 Re(E* F) - I L' / L
+ *   by place and seeing       factors in the Fourier plane of the image: blur.c */
+#include "psf.h"
+
+#include <math.h>
+#include <string.h>
+
+/* scale exp(-2 pi i t): a table of phasors, times a small turn by its series (the next term is
+ * 1e-20). */
+static void set_phase(const pl_psf *p, double scale, double t, fftw_complex out)
+{
+    double s = t * PL_PHASORS;
+    int64_t k = (int64_t)(s + (s < 0 ? -0.5 : 0.5));
+    double d = 2 * M_PI / PL_PHASORS * (s - (double)k), q = d * d;
+    double c = scale * (1 - q / 2 * (1 - q / 12)), e = -scale * d * (1 - q / 6 * (1 - q / 20));
+    const double *z = p->phasor[k & (PL_PHASORS - 1)];
+    out[0] = z[0] * c - z[1] * e;
+    out[1] = z[0] * e + z[1] * c;
+}
+
+/* A polynomial at a view's cells: out [cells of the view]. */
+static void evaluate(const pl_psf *p, const struct pl_view *v, const pl_wave *w, double *out)
+{
+    for (int r = 0; r < v->rows; r++) {
+        const struct pl_run *run = &v->run[r];
+        const double *x = p->x + run->first;
+        double c[PL_WAVE_DEGREE + 1], *o = out + (run->first - v->first);
+        pl_wave_row(w, run->y, c);
+        for (int i = 0; i < run->count; i++) {
+            double s = x[i];
+            o[i] = c[0] + s * (c[1] + s * (c[2] + s * (c[3] + s * (c[4] + s * (c[5] + s * c[6])))));
+        }
+    }
+}
+
+/* Transform the pupil gain x turn into a field at the sensor, in place. */
+static void propagate(const pl_psf *p, const struct pl_view *v, const double *gain,
+                      fftw_complex *field)
+{
+    memset(field, 0, (size_t)p->sampling.n * (size_t)p->pitch * sizeof *field);
+    for (int r = 0; r < v->rows; r++) {
+        const struct pl_run *run = &v->run[r];
+        size_t from = run->first - v->first;
+        fftw_complex *f = field + (size_t)r * (size_t)p->pitch + run->at, *turn = p->turn + from;
+        for (int i = 0; i < run->count; i++) {
+            f[i][0] = gain[from + (size_t)i] * turn[i][0];
+            f[i][1] = gain[from + (size_t)i] * turn[i][1];
+        }
+    }
+    fftw_execute_dft(p->rows, field, field);
+    fftw_execute_dft(p->columns, field, field);
+}
+
+/* The amplitude of a wavefront; |.|^2 sums to 1 over the grid. Leaves the phases in p->turn. */
+static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
+{
+    const double *air = p->phase_um ? p->phase_um + v->first : NULL;
+    double scale = 1 / (p->sampling.n * sqrt(v->light));
+    evaluate(p, v, w, p->gain);
+    for (size_t c = 0; c < v->cells; c++)
+        set_phase(p, scale, (p->gain[c] + (air ? air[c] : 0)) / v->lambda_um, p->turn[c]);
+    for (size_t c = 0; c < v->cells; c++)
+        p->gain[c] = p->open[v->first + c].open;
+    propagate(p, v, p->gain, p->field);
+}
+
+/* intensity = own |E|^2 + re Re(E* F) + im Im(E* F). */
+static void combine(pl_psf *p, double own, double re, double im)
+{
+    int n = p->sampling.n;
+    for (int j = 0; j < n; j++) {
+        const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
+        const fftw_complex *f = p->turned + (size_t)j * (size_t)p->pitch;
+        double *o = p->intensity + (size_t)j * (size_t)n;
+        for (int i = 0; i < n; i++)
+            o[i] = own * (e[i][0] * e[i][0] + e[i][1] * e[i][1]) +
+                   re * (e[i][0] * f[i][0] + e[i][1] * f[i][1]) +
+                   im * (e[i][0] * f[i][1] - e[i][1] * f[i][0]);
+    }
+    pl_psf_transform(p);
+}
+
+static void intensity(pl_psf *p)
+{
+    int n = p->sampling.n;
+    for (int j = 0; j < n; j++) {
+        const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
+        double *o = p->intensity + (size_t)j * (size_t)n;
+        for (int i = 0; i < n; i++)
+            o[i] = e[i][0] * e[i][0] + e[i][1] * e[i][1];
+    }
+    pl_psf_transform(p);
+}
+
+/* ---- what is asked for */
+
+static size_t area(const pl_psf *p)
+{
+    return (size_t)p->grid.size * (size_t)p->grid.size;
+}
+
+static void start(const pl_psf *p, double *out, double value)
+{
+    for (size_t i = 0; out && i < area(p); i++)
+        out[i] = value;
+}
+
+static void each(const pl_psf *p, int terms, const pl_psf_slopes *out, double value)
+{
+    double *all[] = { out->image,    out->d_x,        out->d_y,
+                      out->d_seeing, out->d_shadow_x, out->d_shadow_y };
+    for (size_t i = 0; i < PL_ARRAY_LEN(all); i++)
+        start(p, all[i], value);
+    for (int k = 0; out->d_zernike && k < terms; k++)
+        start(p, out->d_zernike + (size_t)k * area(p), value);
+}
+
+static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
+{
+    pl_wave z = { 0 };
+    pl_wave_add(&z, j, 1);
+    evaluate(p, v, &z, p->gain);
+    for (size_t c = 0; c < v->cells; c++)
+        p->gain[c] *= p->open[v->first + c].open;
+    propagate(p, v, p->gain, p->turned);
+    combine(p, 0, 0, 2 * 2 * M_PI / v->lambda_um);
+    pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
+}
+
+static void by_shadow(pl_psf *p, const struct pl_view *v, bool along_y, double *out)
+{
+    if (!out)
+        return;
+    for (size_t c = 0; c < v->cells; c++) {
+        const pl_opening *o = &p->open[v->first + c];
+        p->gain[c] = along_y ? o->d_shadow_y : o->d_shadow_x;
+    }
+    propagate(p, v, p->gain, p->turned);
+    combine(p, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2, 0);
+    pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
+}
+
+static void add_view(pl_psf *p, const struct pl_view *v, const pl_wave *w, const int *term,
+                     int terms, const pl_psf_slopes *out)
+{
+    amplitude(p, v, w);
+    intensity(p);
+    if (out->image)
+        pl_psf_fold(p, v, PL_FOLD_IMAGE, out->image);
+    if (out->d_x)
+        pl_psf_fold(p, v, PL_FOLD_D_X, out->d_x);
+    if (out->d_y)
+        pl_psf_fold(p, v, PL_FOLD_D_Y, out->d_y);
+    if (out->d_seeing && p->seeing_um > 0)
+        pl_psf_fold(p, v, PL_FOLD_D_SEEING, out->d_seeing);
+    for (int k = 0; out->d_zernike && k < terms; k++)
+        by_zernike(p, v, term[k], out->d_zernike + (size_t)k * area(p));
+    by_shadow(p, v, false, out->d_shadow_x);
+    by_shadow(p, v, true, out->d_shadow_y);
+}
+
+bool pl_psf_gradient(pl_psf *p, const double *zernike_um, double x_px, double y_px, const int *term,
+                     int terms, const pl_psf_slopes *out)
+{
+    pl_wave w = { 0 };
+    for (int j = 2; j <= PL_NOLL_MAX; j++)
+        pl_wave_add(&w, j, zernike_um[j]);
+    double thrown_um = 2 * p->grid.f_ratio * pl_wave_reach(&w);
+    bool holds = thrown_um <= p->sampling.m * p->grid.pixel_um / 2;
+    each(p, terms, out, holds ? 0 : NAN);
+    if (!holds)
+        return false;
+    pl_psf_place(p, x_px, y_px);
+    for (int i = 0; i < p->grid.lights; i++)
+        add_view(p, &p->view[i], &w, term, terms, out);
+    return true;
+}
+
+bool pl_psf_image(pl_psf *p, const double *zernike_um, double x_px, double y_px, double *out)
+{
+    return pl_psf_gradient(p, zernike_um, x_px, y_px, NULL, 0, &(pl_psf_slopes){ .image = out });
+}
