@@ -16,7 +16,7 @@ enum { MAX_OPTIONS = 128, FACT_BASE = 0x1000, OPT_JSON = 0x800, OPT_PNG, OPT_RED
 static const cli_option common[] = {
     { "profile", 'p', "FILE", "telescope, camera and focuser, see plumb-profile(5)" },
     { "json", OPT_JSON, NULL, "answer as JSON Lines, see plumb-json(5)" },
-    { "png", OPT_PNG, "FILE", "draw the answer (several frames: a directory)" },
+    { "png", OPT_PNG, "FILE", "draw the answer" },
     { "red", OPT_RED, NULL, "deep red on black, for dark-adapted eyes" },
     { "measured-ok", OPT_OK, NULL, "exit 0 where it would be 1 (for scripts)" },
     { "jobs", 'j', "N", "threads (default: one per processor)" },
@@ -25,6 +25,8 @@ static const cli_option common[] = {
     { "version", 'V', NULL, "the version" },
     { NULL, 0, NULL, NULL },
 };
+
+static const char several_png[] = "draw the answer (several frames: a directory)";
 
 /* Text from outside must not drive the terminal: control characters become question marks. */
 static void put_harmless(const char *text)
@@ -51,7 +53,9 @@ static void dashed(const char *name, char *out, size_t size)
         *s = *s == '_' ? '-' : *s;
 }
 
-static void print_option(const char *name, int letter, const char *arg, const char *help)
+/* One option; the words it takes, if they are few, on a line of their own. */
+static void print_option(const char *name, int letter, const char *arg, const char *help,
+                         const char *words)
 {
     char left[64], flag[8] = "    ";
     if (letter < 256)
@@ -61,6 +65,8 @@ static void print_option(const char *name, int letter, const char *arg, const ch
         printf("%s\n%30s%s\n", left, "", help);
     else
         printf("%-30s%s\n", left, help);
+    if (words)
+        printf("%30s(%s)\n", "", words);
 }
 
 static const pl_fact *fact_row(const char *name)
@@ -77,19 +83,21 @@ static void help(const cli_program *p)
 {
     printf("usage: %s %s\n\n%s\n", p->name, p->usage, p->about);
     for (const cli_option *o = p->options; o->name; o++)
-        print_option(o->name, o->letter, o->arg, o->help);
+        print_option(o->name, o->letter, o->arg, o->help, NULL);
     puts("");
     for (const cli_option *o = common; o->name; o++)
-        print_option(o->name, o->letter, o->arg, o->help);
+        if (p->frames || o->letter != OPT_OK)
+            print_option(o->name, o->letter, o->arg,
+                         p->frames && o->letter == OPT_PNG ? several_png : o->help, NULL);
     if (p->facts[0])
-        puts("\nWhat it may be told; the command line outranks the profile, the profile the "
-             "header:");
+        printf("\nWhat it may be told; the command line outranks the profile%s:\n",
+               p->frames ? ", the profile the header" : "");
     for (int i = 0; p->facts[i]; i++) {
         char name[48];
         dashed(p->facts[i], name, sizeof name);
         const pl_fact *row = fact_row(p->facts[i]);
-        print_option(name, FACT_BASE, row && row->lo > row->hi ? "WORD" : "X",
-                     row ? row->help : "");
+        print_option(name, FACT_BASE, row && row->lo > row->hi ? "WORD" : "X", row ? row->help : "",
+                     row ? row->words : NULL);
     }
     printf("\nExit status:\n%s", p->status);
 }
@@ -131,7 +139,19 @@ int cli_misuse(const cli *c, const char *sentence)
     return EXIT_UNMEASURED;
 }
 
-static int misused_option(const cli *c, int kind, char **argv)
+/* Whether the text is the start of an option's name, dashes and a value apart. */
+static bool known_start(const struct option *list, const char *arg)
+{
+    size_t len;
+    arg += strspn(arg, "-");
+    len = strcspn(arg, "=");
+    for (; list->name; list++)
+        if (strncmp(list->name, arg, len) == 0)
+            return true;
+    return false;
+}
+
+static int misused_option(const cli *c, const struct option *list, int kind, char **argv)
 {
     char text[160];
     const char *arg = argv[optind - 1];
@@ -140,7 +160,10 @@ static int misused_option(const cli *c, int kind, char **argv)
     else if (optopt && optopt < 256 && arg[0] == '-' && arg[1] != '-')
         snprintf(text, sizeof text, "there is no option -%c", optopt);
     else
-        snprintf(text, sizeof text, "option %.80s is unknown, ambiguous or takes no value", arg);
+        snprintf(text, sizeof text, "option %.80s %s", arg,
+                 optopt                   ? "takes no value"
+                 : known_start(list, arg) ? "could be several; spell it out"
+                                          : "is unknown");
     return cli_misuse(c, text);
 }
 
@@ -225,7 +248,7 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
     while ((letter = getopt_long(argc, argv, letters, list, NULL)) != -1) {
         pl_err err = { PL_OK, "" };
         if (letter == '?' || letter == ':')
-            return misused_option(out, letter, argv);
+            return misused_option(out, list, letter, argv);
         int rc = take(out, letter, optarg, &profile, ctx, &err);
         if (rc)
             return rc > 0 ? EXIT_WITHIN : cli_misuse(out, err.msg);

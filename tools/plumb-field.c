@@ -62,6 +62,7 @@ static const cli_program program = {
     .status = "  0  within tolerance, or cannot tell\n"
               "  1  at least one frame is outside: act\n"
               "  2  at least one frame could not be measured\n",
+    .frames = true,
     .options = options,
     .facts = facts,
     .own = take,

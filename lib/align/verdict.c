@@ -152,6 +152,17 @@ static void say_rest(pl_field *f, const pl_pattern_fit *fit)
         corner->angle_deg);
 }
 
+/* Why a pattern that is only dress is there. */
+static const char *why_dress(const struct dress *d, int i)
+{
+    bool optics = i == PL_FLARE || i == PL_CORNERED;
+    if (optics && d->of_tracking)
+        return "an uneven drift leaves this too; judge the optics on a frame that tracked well";
+    if (i == PL_EVEN_STRETCH && d->of_coma)
+        return "as much as the flare below stretches stars: same cause";
+    return optics ? "part of the flare above: same cause" : "part of the turning: same cause";
+}
+
 static void say_dress(pl_field *f, const struct dress *d)
 {
     for (int i = 0; i < PL_PATTERNS; i++) {
@@ -165,14 +176,7 @@ static void say_dress(pl_field *f, const struct dress *d)
                 "leave no corners)",
                 pl_toward(p->angle_deg), p->angle_deg);
         else if (is_dress(d, f->pattern, i))
-            SAY(p, i == PL_EVEN_STRETCH && d->of_coma
-                       ? "as much as the flare below stretches stars: same cause"
-                   : i == PL_CORNERED && (d->smear || d->trace) && !d->of_tracking
-                       ? "part of the flare above: same cause"
-                   : d->of_turning
-                       ? "part of the turning: same cause"
-                       : "an uneven drift leaves this too; judge the optics on a frame that "
-                         "tracked well");
+            SAY(p, "%s", why_dress(d, i));
     }
 }
 
@@ -191,13 +195,20 @@ static double cost(const pl_pattern *p, double sigmas)
     return significant(p) ? (fabs(p->amplitude) + sigmas * p->amplitude_sigma) / p->tolerance : 0;
 }
 
+/* The pattern to act on: one surely outside before one that may be, then the costliest; -1: none.
+ */
 static int worst_pattern(const pl_field *f, const struct dress *d)
 {
     int worst = -1;
-    for (int i = 0; i < PL_PATTERNS; i++)
-        if (!is_dress(d, f->pattern, i) &&
-            cost(&f->pattern[i], 0) > (worst < 0 ? 0 : cost(&f->pattern[worst], 0)))
-            worst = i;
+    double most = 0;
+    for (int i = 0; i < PL_PATTERNS; i++) {
+        const pl_pattern *p = &f->pattern[i];
+        double rank = cost(p, 0) + (cost(p, -1) > 1 ? 1e6 : 0);
+        if (is_dress(d, f->pattern, i) || rank <= most)
+            continue;
+        worst = i;
+        most = rank;
+    }
     return worst;
 }
 

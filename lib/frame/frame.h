@@ -74,7 +74,8 @@ typedef enum { PL_GREEN_NONE = 0, PL_GREEN_MAIN, PL_GREEN_ANTI, PL_GREEN_UNSEEN 
 
 /* pl_mosaic_decide - the mosaic by header and pixels; where they disagree the pixels win.
  *   spots, n  in   bright stars, for frames whose sky is grey
- *   facts     in   the merged facts: a mosaic given on the command line is believed
+ *   facts     in   the merged facts: a mosaic given on the command line is believed, one
+ *                   of the header or the profile only where the pixels bear it out
  *   mosaic    out  "RGGB" ... or "" for mono
  *   notes     out  what was seen and what was not believed */
 pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,

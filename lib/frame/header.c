@@ -7,6 +7,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <strings.h>
 
 /* A keyword's value as text: quotes off, trailing blanks off. False when absent or empty. */
 static bool key_text(fitsfile *f, const char *key, char out[FLEN_VALUE])
@@ -107,17 +108,23 @@ static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
         pl_note(notes, "DATE-OBS is local time with an offset; turned into UTC");
 }
 
-/* The mosaic as stored from pixel (1,1): the pattern shifted by XBAYROFF, YBAYROFF. */
+/* The mosaic as stored from pixel (1,1): the pattern shifted by XBAYROFF, YBAYROFF; a frame stored
+ * from the bottom row up has it counted from the top (ROWORDER; common practice, no source). */
 static void shift_mosaic(fitsfile *f, char value[FLEN_VALUE])
 {
     char text[FLEN_VALUE];
     double dx = 0, dy = 0;
+    long side[2] = { 0, 0 };
+    int status = 0;
     if (strlen(value) != 4)
         return;
     if (key_text(f, "XBAYROFF", text))
         number_with_unit(text, &dx);
     if (key_text(f, "YBAYROFF", text))
         number_with_unit(text, &dy);
+    fits_get_img_size(f, 2, side, &status);
+    if (key_text(f, "ROWORDER", text) && strcasecmp(text, "BOTTOM-UP") == 0)
+        dy += side[1] % 2 == 0;
     char turned[5] = "";
     int ox = (int)lround(dx) & 1, oy = (int)lround(dy) & 1;
     for (int i = 0; i < 4; i++)

@@ -96,33 +96,39 @@ static pl_green green_of(const char *pattern)
     return pattern[0] == 'G' ? PL_GREEN_MAIN : PL_GREEN_ANTI;
 }
 
-static void say(pl_green seen, const char *told, bool believed, char mosaic[8], pl_notes *notes)
+/* What to measure as where the pixels do not bear out what was told: the told pattern one row on,
+ * which is what a frame stored from its other edge shows; untold, the commoner of two that fit. */
+static void second_guess(pl_green seen, const char *told, char mosaic[8])
 {
-    const char *guess = seen == PL_GREEN_MAIN ? "GRBG" : seen == PL_GREEN_ANTI ? "RGGB" : "";
-    if (believed) {
-        snprintf(mosaic, 8, "%.4s", told);
-        return;
-    }
-    snprintf(mosaic, 8, "%s", guess);
     if (seen == PL_GREEN_NONE)
-        pl_note(notes, "the header says a %s mosaic, the pixels show none: measured as mono", told);
+        mosaic[0] = '\0';
+    else if (told[0])
+        snprintf(mosaic, 8, "%.2s%.2s", told + 2, told);
+    else
+        snprintf(mosaic, 8, "%s", seen == PL_GREEN_MAIN ? "GRBG" : "RGGB");
+}
+
+static void say_guess(pl_green seen, const char *told, const char *mosaic, pl_notes *notes)
+{
+    if (seen == PL_GREEN_NONE)
+        pl_note(notes, "a %s mosaic was told, the pixels show none: measured as mono", told);
     else if (told[0])
         pl_note(notes,
-                "the header says %s, but the pixels show green on the other diagonal: measured "
-                "as %s (red and blue may be exchanged)",
-                told, guess);
+                "a %s mosaic was told, but the pixels show green on the other diagonal: measured "
+                "as %s, as if the rows were stored from the other edge",
+                told, mosaic);
     else
         pl_note(notes,
                 "no mosaic is named in the header; the pixels show one: measured as %s (red and "
                 "blue may be exchanged)",
-                guess);
+                mosaic);
 }
 
 pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,
                            const pl_facts *facts, char mosaic[8], pl_notes *notes, pl_err *err)
 {
     const char *told = strcmp(facts->mosaic.s, "none") == 0 ? "" : facts->mosaic.s;
-    if (facts->mosaic.from > PL_FROM_HEADER) { /* profile and command line are believed */
+    if (facts->mosaic.from == PL_FROM_OPTION) { /* the command line is believed */
         snprintf(mosaic, 8, "%.4s", told);
         return PL_OK;
     }
@@ -139,7 +145,11 @@ pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_sp
     pl_green seen = by_sky == PL_GREEN_MAIN || by_sky == PL_GREEN_ANTI ? by_sky : by_star;
     if (seen == PL_GREEN_UNSEEN && !told[0])
         seen = PL_GREEN_NONE;
-    bool believed = seen == PL_GREEN_UNSEEN || seen == green_of(told);
-    say(seen, told, believed, mosaic, notes);
+    if (seen == PL_GREEN_UNSEEN || seen == green_of(told)) {
+        snprintf(mosaic, 8, "%.4s", told);
+        return PL_OK;
+    }
+    second_guess(seen, told, mosaic);
+    say_guess(seen, told, mosaic, notes);
     return PL_OK;
 }

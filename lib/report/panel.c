@@ -55,7 +55,8 @@ double pl_panel_numbers(const pl_map *m, double x, double y, double w)
              m->unit[0] == 'a' ? "\"" : " px");
     snprintf(below, sizeof below, "+- %s %s", pl_fixed(f->fwhm_sigma_px * k, decimals).s, m->unit);
     big(m, x, y, 0.6 * w - 8, "FWHM", isfinite(f->fwhm_px) ? text : "-", below);
-    snprintf(below, sizeof below, "along %s deg", pl_fixed(f->elongation_deg, 0).s);
+    snprintf(below, sizeof below, f->chi > 3 * f->chi_sigma ? "along %s deg" : "no axis stands out",
+             pl_fixed(f->elongation_deg, 0).s);
     big(m, x + 0.6 * w, y, 0.4 * w, "eccentricity", pl_fixed(f->eccentricity, 2).s, below);
     y += 112;
     snprintf(text, sizeof text, "%s px", pl_measured(f->fwhm_px, f->fwhm_sigma_px, 2).s);
@@ -149,6 +150,15 @@ static void show_direction(const plan *p, int name, const pl_pattern *pattern)
     }
 }
 
+/* "22 %, 31 times its error"; moments and ellipticities have no unit a person would miss. */
+static void pattern_amount(const pl_pattern *p, char *text, size_t size)
+{
+    bool share = p->unit && strcmp(p->unit, "fraction") == 0;
+    snprintf(text, size, "%s%s, %s times its error",
+             pl_signif(share ? 100 * p->amplitude : p->amplitude, 3).s, share ? " %" : "",
+             pl_fixed(p->significance, 0).s);
+}
+
 static double one_pattern(const pl_map *m, int name, double x, double y, double w, int lines)
 {
     const pl_pattern *p = &m->field->pattern[name];
@@ -160,8 +170,7 @@ static double one_pattern(const pl_map *m, int name, double x, double y, double 
     pl_type title = body;
     title.bold = true;
     pl_canvas_text_in(m->c, &title, left, y + 2, w - 68, pl_pattern_title((pl_pattern_name)name));
-    snprintf(text, sizeof text, "%s %s, %s sigma", pl_signif(p->amplitude, 3).s,
-             p->unit ? p->unit : "", pl_fixed(p->significance, 0).s);
+    pattern_amount(p, text, sizeof text);
     pl_canvas_text_in(m->c, &faint, left, y + 27, w - 68, text);
     y += 51;
     y += pl_canvas_wrap(m->c, &words, (pl_box){ left, y, w - 68, 0 }, lines, p->meaning);
@@ -196,7 +205,7 @@ double pl_panel_patterns(const pl_map *m, double x, double y, double w)
                                   : "Too few stars to see any.") -
                top;
     for (int i = 0; i < n && i < 4; i++)
-        y += one_pattern(m, order[i], x, y, w, i == 0 || n < 3 ? 5 : 3);
+        y += one_pattern(m, order[i], x, y, w, i == 0 || n < 3 ? 7 : 4);
     char text[160] = "also: ";
     for (int i = 4; i < n; i++)
         snprintf(text + strlen(text), sizeof text - strlen(text), "%s%s", i > 4 ? ", " : "",

@@ -39,7 +39,7 @@ typedef struct {
 /* pl_field_rests - the facts a field's numbers rest on that are known, in the table's order.
  *   out  out  room for PL_RESTS
  * Gives: how many. */
-enum { PL_RESTS = 12 };
+enum { PL_RESTS = 11 };
 size_t pl_field_rests(const pl_facts *facts, pl_known *out);
 
 /* pl_field_canvas - the map as drawn, before it is written: tests look at its labels. */

@@ -79,8 +79,8 @@ const char *pl_kind_reason(pl_kind kind)
 static bool is_rested_on(const char *name)
 {
     static const char *const used[PL_RESTS] = {
-        "aperture_mm",  "focal_mm",    "pixel_um",     "mosaic",    "saturation_adu", "gain_e_adu",
-        "read_noise_e", "fwhm_growth", "eccentricity", "binning_x", "binning_y",      "row_order",
+        "aperture_mm", "focal_mm",     "pixel_um",  "mosaic",    "saturation_adu", "gain_e_adu",
+        "fwhm_growth", "eccentricity", "binning_x", "binning_y", "row_order",
     };
     for (size_t i = 0; i < PL_ARRAY_LEN(used); i++)
         if (strcmp(used[i], name) == 0)

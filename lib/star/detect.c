@@ -321,13 +321,13 @@ static pl_status gather(struct search *s, size_t bands, double limit, struct lis
 }
 
 /* How bright, beside a bump, its own wings and the noise in them may look at distance d: the same
- * object within its core, three times a shallow Moffat (beta 2) and two sigma around it. */
+ * object within its core, three times a shallow Moffat (beta 2.5) and two sigma around it. */
 static float own_light(const pl_bump *b, double d)
 {
     double u = d / (1.75 * (1 << b->scale)); /* in half widths of a star that suits the scale */
     if (u < 1)
         return b->score;
-    double wing = 3.0 / ((1 + 0.414 * u * u) * (1 + 0.414 * u * u));
+    double t = 1 + 0.32 * u * u, wing = 3 / (t * t * sqrt(t));
     return (float)(b->score * wing + (u < 6 ? 2 : 0));
 }
 

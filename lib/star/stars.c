@@ -208,7 +208,7 @@ static int by_use(const void *a, const void *b)
     return p->y_px < q->y_px ? -1 : p->y_px > q->y_px;
 }
 
-/* Electrons per ADU: told, or the upper bound the sky gives (all its noise being photons). */
+/* Electrons per ADU: told, or guessed as if all of the sky were light and its noise photons. */
 static double gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
 {
     if (facts->gain_e_adu.from != PL_FROM_NOWHERE)
@@ -220,8 +220,8 @@ static double gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
         return 1e12;
     }
     pl_note(notes,
-            "gain unknown: %.3g e/ADU assumed from the sky's level and noise (give "
-            "--gain-e-adu)",
+            "gain unknown: %.3g e/ADU guessed from the sky's level and noise; with a pedestal it "
+            "is less, and the errors of bright stars more (give --gain-e-adu)",
             sky->sky_adu / var);
     return sky->sky_adu / var;
 }

@@ -116,7 +116,7 @@ FRAMES = {
                  "--vignette", 0.3),
     "very nebulous": (0.95, "--stars", 900, "--fwhm", 3.0, "--beta", 3.5, "--snr", "10:800", "--nebula", 300, "--gradient", 0.6,
                       "--vignette", 0.3),
-    "dirty": (0.975, "--stars", 700, "--fwhm", 2.8, "--beta", 3.5, "--snr", "10:800", "--hot", 600, "--cosmics", 300,
+    "dirty": (0.98, "--stars", 700, "--fwhm", 2.8, "--beta", 3.5, "--snr", "10:800", "--hot", 600, "--cosmics", 300,
               "--trails", 2, "--galaxies", 150, "--blends", 100, "--saturated", 40, "--dead-columns", 3, "--border", -5),
     "dirty, wide stars": (0.98, "--stars", 400, "--fwhm", 6.0, "--beta", 3.0, "--snr", "10:800", "--hot", 600, "--cosmics", 300,
                           "--trails", 1, "--galaxies", 60, "--blends", 60, "--saturated", 20, "--border", -5),

@@ -214,7 +214,7 @@ Test(facts, unknown_names_are_refused)
     cr_expect(unchanged(&facts, &before));
 }
 
-/* The sentence names all three ways to give a missing fact. */
+/* The sentence names all three sources of a missing fact. */
 Test(facts, a_missing_fact_says_how_to_give_it)
 {
     pl_facts facts = pl_facts_unknown();

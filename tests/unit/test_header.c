@@ -13,7 +13,7 @@ TestSuite(header, .init = frames_begin, .fini = frames_end);
 
 static pl_frame *with_cards(const char *cards)
 {
-    frames_layout l = { 16, 3, 3, 0, cards, false, 0 };
+    frames_layout l = { 16, 3, 4, 0, cards, false, 0 };
     pl_frame *f = NULL;
     pl_err err = { PL_OK, "" };
     frames_put(frames_path("h.fits"), &l, NULL);
@@ -100,6 +100,11 @@ ParameterizedTestParameters(header, texts)
         { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF= 1\nYBAYROFF= 1", "BGGR", "both, by hand" },
         { "mosaic", "BAYERPAT= 'RGGB'\nXBAYROFF= 2\nYBAYROFF= -2", "RGGB", "even offsets" },
         { "mosaic", "BAYERPAT= 'GBRG'\nXBAYROFF= -1", "BGGR", "negative odd, by hand" },
+        { "mosaic", "BAYERPAT= 'RGGB'\nROWORDER= 'TOP-DOWN'", "RGGB", "as stored" },
+        { "mosaic", "BAYERPAT= 'RGGB'\nROWORDER= 'BOTTOM-UP'", "GBRG",
+          "RGGB of an even height from below, by hand" },
+        { "mosaic", "BAYERPAT= 'RGGB'\nYBAYROFF= 1\nROWORDER= 'BOTTOM-UP'", "RGGB",
+          "two rows on, by hand" },
         { "mosaic", "BAYERPAT= 'CYMG'", "", "no mosaic we know: left out" },
         { "row_order", "ROWORDER= 'TOP-DOWN'", "TOP-DOWN", "common practice" },
         { "object", "OBJECT  = 'it''s a field'", "it's a field", "FITS 4.0, 4.2.1: doubled quote" },

@@ -69,7 +69,9 @@ struct row {
     char says[40];
 };
 
-/* Green is what can be seen; red and blue may be exchanged, so RGGB stands for BGGR too. */
+/* Green is what can be seen. Told nothing, red and blue may be exchanged: RGGB stands for BGGR too.
+ * Told a pattern of the other diagonal, it is taken one row on: what RGGB of an even height reads
+ * from the bottom up is GBRG (by hand). */
 ParameterizedTestParameters(mosaic, decide)
 {
     static struct row rows[] = {
@@ -80,11 +82,12 @@ ParameterizedTestParameters(mosaic, decide)
         { "RGGB", "", 0.5, 0.7, "RGGB", 1, "no mosaic is named" },
         { "BGGR", "", 0.5, 0.7, "RGGB", 1, "may be exchanged" },
         { "GBRG", "", 0.5, 0.7, "GRBG", 1, "may be exchanged" },
-        { "GRBG", "RGGB", 0.5, 0.7, "GRBG", 1, "other diagonal" },
+        { "GRBG", "RGGB", 0.5, 0.7, "GBRG", 1, "other diagonal" },
         { "RGGB", "GBRG", 0.5, 0.7, "RGGB", 1, "other diagonal" },
+        { "BGGR", "GRBG", 0.5, 0.7, "BGGR", 1, "other edge" },
         { "RGGB", "RGGB", 1, 1, "RGGB", 0, "" },
         { "RGGB", "", 1, 1, "RGGB", 1, "no mosaic is named" },
-        { "GBRG", "RGGB", 1, 1, "GRBG", 1, "other diagonal" },
+        { "GBRG", "RGGB", 1, 1, "GBRG", 1, "other edge" },
         { "RGGB", "none", 0.5, 0.7, "RGGB", 1, "no mosaic is named" },
         { "", "", 1, 1, "", 0, "" },
         { "", "none", 1, 1, "", 0, "" },

@@ -167,6 +167,23 @@ ParameterizedTest(struct dress_row *r, verdict, one_cause_for_what_belongs_toget
 }
 
 /* The turning point is told as FITS counts: from 1. */
+/* A dear pattern that only may be outside (0.26 +- 0.065 of 0.2) hides no surer one. */
+Test(verdict, sure_before_dear)
+{
+    pl_pattern_fit fit;
+    quiet(&fit);
+    pl_pattern *slope = &fit.p[PL_SIZE_SLOPE], *corner = &fit.p[PL_CORNERED];
+    slope->amplitude = 0.26;
+    slope->amplitude_sigma = 0.065;
+    slope->significance = 4;
+    corner->amplitude = 0.045;
+    corner->amplitude_sigma = 0.001;
+    corner->significance = 45;
+    pl_field f = judged(&fit, "0.5", "0.1");
+    cr_expect(eq(int, f.verdict.state, PL_OUTSIDE), "%s", f.verdict.text);
+    cr_expect(eq(int, f.verdict.cause, PL_CAUSE_MIRROR), "%s", f.verdict.text);
+}
+
 Test(verdict, the_pivot_is_told_in_fits_pixels)
 {
     pl_pattern_fit fit;
