@@ -62,7 +62,7 @@ pl_rgb pl_tone_rgb(bool red, pl_tone tone)
     };
     static const double red_look[PL_TONES] = {
         [PL_TONE_PAPER] = 0,      [PL_TONE_PANEL] = 0.12, [PL_TONE_INK] = 0.56,
-        [PL_TONE_FAINT] = 0.42,   [PL_TONE_RULE] = 0.225, [PL_TONE_SHADE] = 0.19,
+        [PL_TONE_FAINT] = 0.50,   [PL_TONE_RULE] = 0.225, [PL_TONE_SHADE] = 0.19,
         [PL_TONE_ACCENT] = 0.628,
     };
     return red ? red_of(red_look[tone]) : paper_look[tone];

@@ -57,7 +57,9 @@ double pl_panel_numbers(const pl_map *m, double x, double y, double w)
     big(m, x, y, 0.6 * w - 8, "FWHM", isfinite(f->fwhm_px) ? text : "-", below);
     snprintf(below, sizeof below, f->chi > 3 * f->chi_sigma ? "along %s deg" : "no axis stands out",
              pl_fixed(f->elongation_deg, 0).s);
-    big(m, x + 0.6 * w, y, 0.4 * w, "eccentricity", pl_fixed(f->eccentricity, 2).s, below);
+    snprintf(text, sizeof text, "%s%s", f->eccentricity < f->eccentricity_sigma ? "< " : "",
+             pl_fixed(fmax(f->eccentricity, f->eccentricity_sigma), 2).s);
+    big(m, x + 0.6 * w, y, 0.4 * w, "eccentricity", isfinite(f->eccentricity) ? text : "-", below);
     y += 112;
     snprintf(text, sizeof text, "%s px", pl_measured(f->fwhm_px, f->fwhm_sigma_px, 2).s);
     if (m->unit[0] == 'a')
