@@ -194,17 +194,34 @@ bool pl_psf_gradient(pl_psf *psf, const double *zernike_um, double x_px, double 
 /* What is wrong with a Newtonian, mechanically. Lengths at the sensor, from the frame's centre. */
 typedef struct {
     double aperture_mm, focal_mm, mirror_focal_mm;
-    bool corrected; /* a corrector takes away the coma and astigmatism that grow with the field */
-    double defocus_um;                     /* at the frame's centre, + = sensor too far out */
-    double tilt_x_um_mm, tilt_y_um_mm;     /* slope of the focal surface */
-    double curvature_um, half_diagonal_mm; /* of the focal surface: at that radius */
+    bool corrected;    /* a corrector takes away what grows with the field: see below */
+    double defocus_um; /* of the sensor's centre, + = too far out (away from the mirror) */
+    double tilt_x_um_mm, tilt_y_um_mm;     /* slope of the focal surface, + = further out */
+    double curvature_um, half_diagonal_mm; /* of the focal surface: its rise at that radius */
     double axis_x_mm, axis_y_mm;           /* frame's centre -> coma-free point */
     double pinch_nm, pinch_deg; /* trefoil, RMS; a corner of the image outside focus, [0, 120) */
     double zernike_nm[PL_NOLL_MAX + 1]; /* added everywhere */
 } pl_misalign;
 
 /* pl_misalign_wave - wavefront of a star at (x, y) mm from the frame's centre.
- *   zernike_um  out  [PL_NOLL_MAX + 1] */
+ *   zernike_um  out  [PL_NOLL_MAX + 1] um RMS over the full disc, Noll's j at [j]
+ * Pupil axes are the frame's: a ray through the pupil's +x side lands at +x when the sensor is too
+ * far out. Rays are shifted by +2 N grad W, N = focal / aperture.
+ *   Defocus: a4 = d / (8 N^2) / (2 sqrt 3), d = defocus - S; the focal surface S = tilt_x x +
+ * tilt_y y + curvature (r / half_diagonal)^2 is nought at the frame's centre. A surface further out
+ *     than the sensor (S > 0) leaves the sensor too far in there: d < 0.
+ *   Coma of the primary: W131 = theta D / (32 N_mirror^2) along theta = (star - coma-free point) /
+ *     focal_mm, N_mirror = mirror_focal / aperture; (a8, a7) = W131 / (6 sqrt 2), so the flare
+ * points AWAY from the coma-free point. With a corrector only the part of the frame's centre is
+ * left, the same all over the field: theta = -axis / focal_mm. Astigmatism, without a corrector:
+ * W222 = D theta^2 / (8 N_mirror), as W222 rho^2 cos^2 along theta: half of it is a6, a5, the other
+ * half the medial surface, which bends towards the mirror by h^2 / (2 f) from the coma-free point
+ * (times m^2 at the sensor; a wavefront is the same on both sides of an ideal corrector). Its value
+ * at the frame's centre is taken off, so that defocus_um stays what it says; what it adds comes on
+ * top of S. Pinch: a10 = p cos 3 angle, a9 = p sin 3 angle. Source: Schroeder, Astronomical Optics,
+ * ch. 6 (second-hand); signs derived here and checked by an exact ray trace of a paraboloid
+ * (tests/unit/test_raytrace.c). Third order: at f/3 within 1 % of the trace in coma and 2 % in
+ * astigmatism to half a degree. */
 void pl_misalign_wave(const pl_misalign *m, double x_mm, double y_mm, double *zernike_um);
 
 /* ---- budget.c */
