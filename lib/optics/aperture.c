@@ -2,9 +2,12 @@
 /* aperture.c - the pupil of a Newtonian on a grid: disc, secondary (which may sit off centre),
  * vanes.
  *
- * An edge is spread over its two nearest cells by the linear B-spline (a triangle): along the
- * grid's axes areas come out exact for any position, elsewhere on average, and the derivative by
- * the secondary's position is continuous. */
+ * An edge is spread over the cells within PL_EDGE of it. The spread, 3 B1 - 2 B2 of B-splines,
+ * keeps areas exact along the grid's axes and right on average elsewhere, has a continuous
+ * derivative by the secondary's place, and no second moment: its transform 3 sinc^2 - 2 sinc^3 is 1
+ * to fourth order, so that the light an edge diffracts is not weakened on its way over the image
+ * (derived here; an area average, sinc, errs four times as much on a donut 40 % as wide as its
+ * grid). The price: cells beside an edge open up to 1.1 and down to -0.1. */
 #include "optics.h"
 
 #include <math.h>
@@ -24,13 +27,27 @@ static struct dual less(struct dual a, struct dual b)
     return (struct dual){ a.v - b.v, a.dx - b.dx, a.dy - b.dy };
 }
 
+/* Integrals of the linear and of the quadratic B-spline from 0 to e >= 0, e <= PL_EDGE. */
+static double linear(double e)
+{
+    return e < 1 ? e - e * e / 2 : 0.5;
+}
+
+static double quadratic(double e)
+{
+    double r = 1.5 - e;
+    return e < 0.5 ? 0.75 * e - e * e * e / 3 : 0.5 - r * r * r / 6;
+}
+
 /* Part of a cell inside an edge `d` cells away (positive: inside). */
 static struct dual soft(struct dual d)
 {
-    if (d.v <= -1 || d.v >= 1)
+    double e = fabs(d.v), r = 1.5 - e;
+    if (e >= PL_EDGE)
         return (struct dual){ d.v > 0, 0, 0 };
-    double slope = 1 - fabs(d.v);
-    return (struct dual){ 0.5 + d.v - d.v * fabs(d.v) / 2, slope * d.dx, slope * d.dy };
+    double half = 3 * linear(e) - 2 * quadratic(e);
+    double slope = 3 * fmax(0, 1 - e) - 2 * (e < 0.5 ? 0.75 - e * e : r * r / 2);
+    return (struct dual){ d.v > 0 ? 0.5 + half : 0.5 - half, slope * d.dx, slope * d.dy };
 }
 
 /* The distance of (x, y), seen from the shadow's centre, along a unit vector: offset + x c + y s.
@@ -44,17 +61,21 @@ static struct dual along(double offset, double x, double y, double c, double s, 
 static struct dual past_vane(double half, double x, double y, double c, double s, double cell)
 {
     const struct dual one = { 1, 0, 0 };
+    if (fabs(y * c - x * s) > half + PL_EDGE * cell || x * c + y * s < -PL_EDGE * cell)
+        return one;
     struct dual covered =
         less(soft(along(half, x, y, -s, c, cell)), soft(along(-half, x, y, -s, c, cell)));
     return less(one, times(covered, soft(along(0, x, y, c, s, cell))));
 }
 
-static struct dual past_shadow(const pl_aperture *a, double x, double y, double cell)
+static struct dual past_shadow(double obstruction, double x, double y, double cell)
 {
-    double r = hypot(x, y);
-    if (!(a->obstruction > 0) || r == 0)
-        return (struct dual){ !(a->obstruction > 0), 0, 0 };
-    return soft((struct dual){ (r - a->obstruction) / cell, -x / (r * cell), -y / (r * cell) });
+    double r = sqrt(x * x + y * y);
+    if (!(obstruction > 0) || r > obstruction + PL_EDGE * cell)
+        return (struct dual){ 1, 0, 0 };
+    if (r == 0)
+        return (struct dual){ 0, 0, 0 };
+    return soft((struct dual){ (r - obstruction) / cell, -x / (r * cell), -y / (r * cell) });
 }
 
 void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n, double cell,
@@ -69,12 +90,12 @@ void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, si
         s[k] = sin(t);
     }
     for (size_t i = 0; i < n; i++) {
-        double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y, r2 = x[i] * x[i] + y[i] * y[i];
-        struct dual d = { r2 < (1 - cell) * (1 - cell) ? 1 : (1 - sqrt(r2)) / cell, 0, 0 };
-        struct dual open = soft(d);
-        if (open.v > 0)
-            open = times(open, past_shadow(a, dx, dy, cell));
-        for (int k = 0; k < vanes && open.v > 0; k++)
+        double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
+        double rim = (1 - sqrt(x[i] * x[i] + y[i] * y[i])) / cell;
+        struct dual open = soft((struct dual){ rim, 0, 0 });
+        if (open.v != 0)
+            open = times(open, past_shadow(a->obstruction, dx, dy, cell));
+        for (int k = 0; k < vanes && open.v != 0; k++)
             open = times(open, past_vane(a->vane_width / 2, dx, dy, c[k], s[k], cell));
         out[i] = (pl_opening){ open.v, open.dx, open.dy };
     }

@@ -96,11 +96,14 @@ double pl_wave_reach(const pl_wave *wave);
 typedef struct {
     double obstruction;        /* radius of the secondary's shadow */
     double shadow_x, shadow_y; /* its centre */
-    int vanes;
+    int vanes;                 /* at most 16 */
     double vane_width, vane_deg;
 } pl_aperture;
 
-/* How open a cell is, [0, 1], and the derivatives of that by the shadow's place, per radius. */
+#define PL_EDGE 1.5 /* cells to either side of an edge that it is spread over */
+
+/* How open a cell is: 0 to 1, a tenth beyond beside an edge; and the derivatives of that by the
+ * shadow's place, per pupil radius. */
 typedef struct {
     double open, d_shadow_x, d_shadow_y;
 } pl_opening;
@@ -167,7 +170,8 @@ size_t pl_psf_cells(const pl_psf *psf, const double **x, const double **y);
  *   phase_um  in  [cells]; borrowed until it is set anew; NULL: none */
 void pl_psf_set_phase(pl_psf *psf, const double *phase_um);
 
-/* pl_psf_image - a star of flux 1 (all that falls on the grid, whose sides meet).
+/* pl_psf_image - a star of flux 1: all that passes the aperture, of which edges diffract a little
+ * beyond the grid (half a percent for a donut on twice its size).
  *   zernike_um  in   [PL_NOLL_MAX + 1] wavefront, um RMS of Noll's j at [j]
  *   x_px, y_px  in   where its axis falls, from the first pixel's centre
  *   out         out  [size][size], per pixel

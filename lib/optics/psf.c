@@ -13,13 +13,13 @@ static int padded(int n)
     return 4 * (lines + (lines % 2 == 0));
 }
 
-/* Cells of one pupil within the rim and the width of its soft edge, row by row. Without room to
+/* Cells of one pupil within the rim and its soft edge, row by row. Without room to
  * write to it only counts them. */
 static size_t list_cells(struct pl_view *v, double *x, double *y)
 {
     size_t n = 0;
     int reach = v->rows / 2;
-    double radius = 1 / v->side + 1;
+    double radius = 1 / v->side + PL_EDGE;
     for (int j = -reach; j <= reach; j++) {
         int chord = j * j <= radius * radius ? (int)sqrt(radius * radius - j * j) : -1;
         v->run[j + reach] =
@@ -44,7 +44,7 @@ static bool make_views(pl_psf *p)
         v->lambda_um = g->light[i].lambda_um;
         v->weight = g->light[i].weight / all;
         v->side = 2 * v->lambda_um * g->f_ratio / extent;
-        v->rows = 2 * ((int)ceil(1 / v->side) + 1) + 1;
+        v->rows = 2 * (int)(1 / v->side + PL_EDGE) + 1;
         v->first = p->cells;
         v->run = malloc((size_t)v->rows * sizeof *v->run);
         if (!v->run)
@@ -205,9 +205,9 @@ void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
         pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side, open);
         v->light = v->d_light_x = v->d_light_y = 0;
         for (size_t c = 0; c < v->cells; c++) {
-            v->light += open[c].open * open[c].open;
-            v->d_light_x += 2 * open[c].open * open[c].d_shadow_x;
-            v->d_light_y += 2 * open[c].open * open[c].d_shadow_y;
+            v->light += open[c].open;
+            v->d_light_x += open[c].d_shadow_x;
+            v->d_light_y += open[c].d_shadow_y;
         }
     }
 }

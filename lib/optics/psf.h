@@ -35,7 +35,8 @@ struct pl_view {
     int rows;
     struct pl_run *run; /* [rows] */
     size_t first, cells;
-    double light, d_light_x, d_light_y; /* sum of open^2, and by the shadow's place */
+    double light, d_light_x, d_light_y; /* sum of openings (a sum of squares would miss the edges),
+                                           and by the shadow's place */
     double air;                         /* what multiplies turbulence[] in the exponent */
     double *transfer;                   /* [n][half] air, tracking and pixel */
 };

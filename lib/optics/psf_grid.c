@@ -71,7 +71,7 @@ static double stray(const pl_psf_grid *g, double lambda, double fine)
 static bool holds(const pl_psf_grid *g, double lambda, int n, double fine)
 {
     double radius = n * fine / (2 * lambda * g->f_ratio);
-    return 2 * ((int)ceil(radius) + 1) + 1 <= n;
+    return 2 * (int)(radius + PL_EDGE) + 1 <= n;
 }
 
 static bool fine_enough(const pl_psf_grid *g, int oversample, int n)

@@ -8,7 +8,7 @@
  *
  * Derivatives (derived here), E being the amplitude and F the transform of the changed pupil:
  *   by a Zernike coefficient  dE = -i k F[Z_j P e^(-ikW)], so dI = 2 Re(E* dE) = 2 k Im(E* F)
- *   by the shadow's place     dE = F[P' e^(-ikW)], and the light L = sum P^2 to which all is scaled
+ *   by the shadow's place     dE = F[P' e^(-ikW)], and the light L = sum P to which all is scaled
  *                             changes too: dI = 2 Re(E* F) - I L' / L
  *   by place and seeing       factors in the Fourier plane of the image: blur.c */
 #include "psf.h"
@@ -62,7 +62,8 @@ static void propagate(const pl_psf *p, const struct pl_view *v, const double *ga
     fftw_execute_dft(p->columns, field, field);
 }
 
-/* The amplitude of a wavefront; |.|^2 sums to 1 over the grid. Leaves the phases in p->turn. */
+/* The amplitude of a wavefront; |.|^2 sums to nearly 1 over the grid. Leaves the phases in p->turn.
+ */
 static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
 {
     const double *air = p->phase_um ? p->phase_um + v->first : NULL;
