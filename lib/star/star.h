@@ -209,4 +209,54 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
                            pl_stars *out, pl_notes *notes, pl_err *err);
 void pl_stars_clear(pl_stars *stars);
 
+/* ---- ring.c: donuts, the rings that stars turn into out of focus */
+
+/* What a wide object turned out to be; only PL_RING is measured to the end. */
+typedef enum {
+    PL_RING = 0,
+    PL_RING_SMALL,     /* a hole is there or may be, but too small to read */
+    PL_RING_FILLED,    /* no hole: a star in or near focus, a galaxy */
+    PL_RING_CUT,       /* by the frame's edge or by blank pixels */
+    PL_RING_SATURATED, /* clipped pixels in it */
+    PL_RING_OVERLAP,   /* another star's ring over it or right beside it */
+    PL_RING_BROKEN,    /* not round, or not whole */
+    PL_RING_KINDS
+} pl_ring_kind;
+
+/* pl_ring_kind_name - "ring", "small", "filled", ...: the word used in reports. */
+const char *pl_ring_kind_name(pl_ring_kind kind);
+
+enum { PL_RING_ANGLES = 36 };
+
+/* One donut. A rim (and a hole's) lies where a sharp edge would hold the same light: exact for any
+ * symmetric blur; 1 to 3 % inside the geometric one for a rim that diffraction alone softens. What
+ * was not measured is NaN; of an object that is no PL_RING only place, size, sky and light may be
+ * known. */
+typedef struct {
+    double x_px, y_px;         /* rim's centre */
+    double outer_px, inner_px; /* diameters of rim and hole */
+    double blur_px;            /* sigma of the rim's edge: air, diffraction and pixels together */
+    double hole_dx_px, hole_dy_px; /* hole's centre minus the rim's */
+    double hole_sigma_px;          /* of either */
+    double centre_sigma_px;        /* of x_px and of y_px */
+    double sky_adu, noise_adu;     /* under its centre; one sigma of a pixel of sky */
+    double flux_adu;               /* whole light, as if each pixel were of the colour measured */
+    double snr;                    /* of one pixel, mean over the ring */
+    /* radius of rim and hole about the RIM's centre in the direction 10 k degrees, px */
+    double rim_px[PL_RING_ANGLES], rim_sigma_px[PL_RING_ANGLES];
+    double bore_px[PL_RING_ANGLES], bore_sigma_px[PL_RING_ANGLES];
+    pl_ring_kind kind;
+} pl_ring;
+
+/* pl_rings_find - all donuts of a frame, 16 to 400 px across and somewhat beyond.
+ *   mosaic          in   "RGGB" ... or "" for mono; on a mosaic green alone is measured
+ *   saturation_adu  in   pixels at or above it are clipped; INFINITY: none is
+ *   out, n          out  [n] malloc'd; NULL and 0 when there is none. Usable ones (PL_RING) first,
+ *                        by light. Objects narrower than any donut (stars in focus) are left out.
+ * Gives: PL_ENODATA for a frame all blank or smaller than 32 x 32 pixels.
+ * Method: derived here; see ringfind.c, ringedge.c. Same input, same bytes on any number of
+ * threads. */
+pl_status pl_rings_find(const pl_frame *frame, const char mosaic[8], double saturation_adu,
+                        int jobs, pl_ring **out, size_t *n, pl_err *err);
+
 #endif
