@@ -70,6 +70,7 @@ class Bench:
     """The built programs and a directory of its own."""
 
     def __init__(self, build):
+        self.build = os.path.abspath(build)
         self.field = os.path.abspath(os.path.join(build, "plumb-field"))
         self.mkframe = os.path.abspath(os.path.join(build, "tests", "mkframe"))
         for program in (self.field, self.mkframe):
