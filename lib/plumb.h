@@ -551,6 +551,92 @@ PL_API pl_status pl_field_measure(const pl_frame *frame, const pl_facts *facts, 
                                   int jobs, pl_field *out, pl_err *err);
 PL_API void pl_field_clear(pl_field *field);
 
+/* ---- align: what donuts say of the collimation (plumb-donut) --------------------------------- */
+
+/* Which side of focus the sensor stands on. One exposure looks the same from both. */
+typedef enum { PL_SIDE_UNKNOWN = 0, PL_SIDE_OUT, PL_SIDE_IN } pl_side;
+
+enum { PL_NOLL_FIRST = 4, PL_NOLL_LAST = 15 }; /* Noll's j that may be told */
+
+/* A wavefront. Zernikes after Noll 1976 (JOSA 66, 207): RMS over the full circle. Pupil axes are
+ * the frame's, as a donut outside focus shows the pupil; rays go to +2N grad W. While the side is
+ * unknown, defocus, astigmatism, spherical and the shadow have the signs of a star outside. */
+typedef struct {
+    double defocus_um, defocus_sigma_um; /* + = sensor too far out */
+    double zernike_nm[PL_NOLL_LAST + 1], zernike_sigma_nm[PL_NOLL_LAST + 1]; /* NaN: not fitted */
+    double coma_nm, coma_sigma_nm, coma_deg, coma_sigma_deg;                 /* core to flare */
+    double astigmatism_nm, astigmatism_sigma_nm;
+    double astigmatism_deg, astigmatism_sigma_deg; /* NaN while the side is unknown */
+    double trefoil_nm, trefoil_sigma_nm, trefoil_deg, trefoil_sigma_deg; /* [0, 120) */
+    double spherical_nm, spherical_sigma_nm;
+    double shadow_mm, shadow_sigma_mm, shadow_deg, shadow_sigma_deg; /* of the secondary */
+    double seeing_arcsec, seeing_sigma_arcsec;
+} pl_wavefront;
+
+enum { PL_RING_ANGLES = 36 }; /* one each ten degrees, from +x towards +y */
+
+/* One donut. Signs as if outside focus, whatever the side; errors are photon and read noise. */
+typedef struct {
+    size_t frame; /* of those given */
+    double x_px, y_px;
+    double outer_px, inner_px;                    /* diameters of rim and hole */
+    double hole_dx_px, hole_dy_px, hole_sigma_px; /* hole centre less rim centre */
+    double snr;                                   /* of one pixel in the ring */
+    bool used;
+    char reason[96]; /* why not */
+    pl_wavefront wave;
+    double misfit; /* chi square over degrees of freedom */
+    /* the picture: NULL for a donut that is not used */
+    int side_px, x0_px, y0_px;
+    float *seen, *model; /* [side_px][side_px] ADU; seen is NaN where masked */
+    double rim_px[PL_RING_ANGLES], rim_sigma_px[PL_RING_ANGLES]; /* radius about the rim's centre */
+    double bore_px[PL_RING_ANGLES], bore_sigma_px[PL_RING_ANGLES];
+} pl_donut_star;
+
+typedef struct {
+    pl_side side;         /* of the first frame, when the user knows */
+    bool pair;            /* two frames, one on each side */
+    int last;             /* Noll's last j, 11 or 15; 0: 11 */
+    double seeing_arcsec; /* of the tolerance; NaN: what the donuts show */
+    double wavelength_um; /* NaN: 0.53 on a mosaic, else 0.55 */
+} pl_donut_options;
+
+/* pl_donut - everything plumb-donut says of the frames it was given, together. */
+typedef struct {
+    size_t frames;
+    int width_px, height_px;
+    char mosaic[8];
+    pl_donut_star *star; /* [stars], usable ones first */
+    size_t stars, used;
+    pl_side side;           /* of the first frame */
+    pl_wavefront wave;      /* of all, at the frame's centre; errors with the air's share */
+    double centred_coma_nm; /* what a fit that takes the secondary for centred would say */
+    double air_coma_nm;     /* the air's share of the error of coma */
+    double growth_coma_nm, growth_mm; /* allowed: where FWHM grows by the tolerance */
+    double ideal_coma_nm, ideal_mm;   /* at lambda/14 */
+    double tolerance_seeing_arcsec;
+    double axis_mm, axis_sigma_mm, axis_deg, axis_sigma_deg; /* centre to coma-free point */
+    double field_coma, field_coma_sigma; /* coma growing outward, over what a bare mirror has */
+    pl_verdict verdict;
+    pl_facts facts;
+    pl_notes notes;
+} pl_donut;
+
+PL_API pl_donut_options pl_donut_defaults(void);
+
+/* pl_donut_measure - find the donuts of frames of one telescope left as it is, fit each one's
+ * wavefront, and say how the collimation stands.
+ *   frame    in   [frames] open frames of one size, one to 64
+ *   facts    in   from profile and command line; the first frame's header is merged under them
+ *   jobs     in   threads, < 1: one per processor
+ *   out      out  whole, or untouched; free with pl_donut_clear
+ * Gives: PL_ENODATA when no donut can be read or an indispensable fact is missing (aperture, focal
+ * length, pixel size): what was found, and what would help. */
+PL_API pl_status pl_donut_measure(const pl_frame *const *frame, size_t frames,
+                                  const pl_facts *facts, const pl_donut_options *options, int jobs,
+                                  pl_donut *out, pl_err *err);
+PL_API void pl_donut_clear(pl_donut *donut);
+
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
 /* Each gives malloc'd text, or NULL when memory is short. `file` is what the user called it. */

@@ -226,7 +226,7 @@ typedef enum {
 /* pl_ring_kind_name - "ring", "small", "filled", ...: the word used in reports. */
 const char *pl_ring_kind_name(pl_ring_kind kind);
 
-enum { PL_RING_ANGLES = 36 };
+
 
 /* One donut. A rim (and a hole's) lies where a sharp edge would hold the same light: exact for any
  * symmetric blur; 1 to 3 % inside the geometric one for a rim that diffraction alone softens. What
@@ -258,5 +258,11 @@ typedef struct {
  * threads. */
 pl_status pl_rings_find(const pl_frame *frame, const char mosaic[8], double saturation_adu,
                         int jobs, pl_ring **out, size_t *n, pl_err *err);
+/* pl_gain_of - electrons per ADU: told, or guessed as if all of the sky were light and its noise
+ * photons; a guess is noted. */
+double pl_gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes);
+
+/* pl_saturation_of - the level at which pixels are clipped: told, or the end of their type. */
+double pl_saturation_of(const pl_frame *frame, const pl_facts *facts);
 
 #endif

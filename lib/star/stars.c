@@ -208,8 +208,7 @@ static int by_use(const void *a, const void *b)
     return p->y_px < q->y_px ? -1 : p->y_px > q->y_px;
 }
 
-/* Electrons per ADU: told, or guessed as if all of the sky were light and its noise photons. */
-static double gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
+double pl_gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
 {
     if (facts->gain_e_adu.from != PL_FROM_NOWHERE)
         return facts->gain_e_adu.v;
@@ -226,7 +225,7 @@ static double gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes)
     return sky->sky_adu / var;
 }
 
-static double saturation_of(const pl_frame *frame, const pl_facts *facts)
+double pl_saturation_of(const pl_frame *frame, const pl_facts *facts)
 {
     if (facts->saturation_adu.from != PL_FROM_NOWHERE)
         return facts->saturation_adu.v;
@@ -251,8 +250,8 @@ static pl_status prepare(const pl_frame *frame, const pl_facts *facts, int jobs,
     st = pl_mosaic_decide(frame, sky, spot, n, facts, site->mosaic, notes, err);
     if (st == PL_OK && !site->mosaic[0])
         pl_sky_merge_phases(sky);
-    site->gain = gain_of(facts, sky, notes);
-    site->saturation = saturation_of(frame, facts);
+    site->gain = pl_gain_of(facts, sky, notes);
+    site->saturation = pl_saturation_of(frame, facts);
     return st;
 }
 

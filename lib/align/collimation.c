@@ -1,0 +1,109 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* collimation.c - coma against what it may be: where the primary's axis is, and what to turn.
+ *
+ * A primary tilted by tau moves the star by 2 f tau and the coma-free point by f tau, the same way
+ * (mirror law; an exact ray trace in the tests). So the star must go twice the axis error, from the
+ * coma-free point towards the frame's centre, which is where the coma flares. */
+#include "donut.h"
+
+#include <math.h>
+#include <stdio.h>
+
+static const double DEFAULT_GROWTH = 0.05;
+static const double W131_PER_A8 = 8.485281374238571; /* 3 sqrt 8: Noll 1976's norm */
+
+/* The axis error at the sensor that gives a coma of `nm`. */
+static pl_status axis_of(const pl_donut *d, double nm, double *mm, pl_err *err)
+{
+    double arcmin = 0, aperture = d->facts.aperture_mm.v;
+    double mirror = d->facts.mirror_focal_mm.v;
+    pl_status rc = pl_coma_axis(aperture, mirror / aperture, nm / 1000 * W131_PER_A8, &arcmin, err);
+    if (rc == PL_OK)
+        *mm = arcmin * PL_ARCMIN_RAD * d->facts.focal_mm.v;
+    return rc;
+}
+
+static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
+{
+    pl_optic air = *optic;
+    double w131 = 0;
+    if (d->facts.fwhm_growth.from == PL_FROM_NOWHERE)
+        d->facts.fwhm_growth = (pl_num){ DEFAULT_GROWTH, PL_FROM_DEFAULT };
+    air.seeing_arcsec = d->tolerance_seeing_arcsec;
+    pl_status rc = pl_star_coma_limit(&air, fmin(0.5, d->facts.fwhm_growth.v), &w131, err);
+    if (rc != PL_OK)
+        return rc;
+    d->growth_coma_nm = 1000 * w131 / W131_PER_A8;
+    d->ideal_coma_nm = 1000 * optic->lambda_um / 14;
+    rc = axis_of(d, d->growth_coma_nm, &d->growth_mm, err);
+    if (rc == PL_OK)
+        rc = axis_of(d, d->ideal_coma_nm, &d->ideal_mm, err);
+    if (rc == PL_OK)
+        rc = axis_of(d, d->wave.coma_nm, &d->axis_mm, err);
+    if (rc != PL_OK)
+        return rc;
+    d->axis_sigma_mm = d->axis_mm * d->wave.coma_sigma_nm / fmax(d->wave.coma_nm, 1e-9);
+    d->axis_deg = fmod(d->wave.coma_deg + 180, 360);
+    d->axis_sigma_deg = d->wave.coma_sigma_deg;
+    return PL_OK;
+}
+
+static void advise_outside(pl_donut *d)
+{
+    pl_verdict *v = &d->verdict;
+    double star_mm = 2 * d->axis_mm, px = 1000 * star_mm / d->facts.pixel_um.v;
+    v->cause = PL_CAUSE_COLLIMATION;
+    snprintf(v->text, sizeof v->text,
+             "off by %.2f +- %.2f mm %s: %.1f times what this air lets pass", d->axis_mm,
+             d->axis_sigma_mm, pl_toward(d->axis_deg), d->wave.coma_nm / d->growth_coma_nm);
+    snprintf(v->action, sizeof v->action,
+             "Tilt the primary until the star has moved %.2f mm (%.0f px) %s, bring it back with "
+             "the mount, and shoot again.",
+             star_mm, px, pl_toward(d->wave.coma_deg));
+}
+
+static void advise_inside(pl_donut *d)
+{
+    pl_verdict *v = &d->verdict;
+    bool ideal = d->wave.coma_nm + d->wave.coma_sigma_nm < d->ideal_coma_nm;
+    v->cause = PL_CAUSE_NONE;
+    snprintf(v->text, sizeof v->text,
+             "collimated: off by %.2f +- %.2f mm, %.0f %% of what this air lets pass", d->axis_mm,
+             d->axis_sigma_mm, 100 * d->wave.coma_nm / d->growth_coma_nm);
+    snprintf(v->action, sizeof v->action, "%s",
+             ideal ? "Nothing to do: it is within lambda/14 as well."
+                   : "Nothing to do tonight; lambda/14 would ask for a little less.");
+}
+
+static void advise_unsure(pl_donut *d)
+{
+    pl_verdict *v = &d->verdict;
+    v->cause = PL_CAUSE_NONE;
+    snprintf(v->text, sizeof v->text,
+             "cannot tell: off by %.2f +- %.2f mm, and %.2f mm is what this air lets pass",
+             d->axis_mm, d->axis_sigma_mm, d->growth_mm);
+    bool air = d->air_coma_nm > 0.7 * d->wave.coma_sigma_nm;
+    snprintf(v->action, sizeof v->action, "%s",
+             air ? "The air sets the error: expose ten times longer, or take five and give them "
+                   "all at once."
+                 : "Take a brighter star, or expose longer without clipping it.");
+}
+
+pl_status pl_collimation_judge(pl_donut *d, const pl_optic *optic, pl_err *err)
+{
+    pl_status rc = tolerances(d, optic, err);
+    if (rc != PL_OK)
+        return rc;
+    double low = d->wave.coma_nm - d->wave.coma_sigma_nm,
+           high = d->wave.coma_nm + d->wave.coma_sigma_nm;
+    d->verdict.state = low > d->growth_coma_nm     ? PL_OUTSIDE
+                       : high <= d->growth_coma_nm ? PL_INSIDE
+                                                   : PL_UNSURE;
+    if (d->verdict.state == PL_OUTSIDE)
+        advise_outside(d);
+    else if (d->verdict.state == PL_INSIDE)
+        advise_inside(d);
+    else
+        advise_unsure(d);
+    return PL_OK;
+}

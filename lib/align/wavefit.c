@@ -1,0 +1,352 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* wavefit.c - the wavefront behind one donut: Levenberg-Marquardt (GSL) on the image by FFT and its
+ * exact derivatives.
+ *
+ * Trust: a focal ratio wrong by 3 % scales defocus by 6 % and the fit does not show it. */
+#include "wavefit.h"
+
+#include <gsl/gsl_blas.h>
+#include <gsl/gsl_multifit_nlinear.h>
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { STEPS = 40, MOST_TERMS = PL_WF_SHARED - 2, PLANES = MOST_TERMS + 6 };
+
+static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
+static const double WILD = 5;        /* sigma at which a pixel is left out */
+static const double NO_FIT = 50;     /* chi square over degrees of freedom: wrong start */
+
+struct problem {
+    const pl_wavefit_scope *scope;
+    const pl_wavefit_stamp *stamp;
+    pl_psf *psf;
+    size_t area;
+    int terms, term[MOST_TERMS]; /* Noll's j */
+    int free[PL_WF_N];           /* parameters that move */
+    size_t frees, rows;
+    size_t *row;       /* [rows] pixel of each row */
+    double *weight;    /* [area] 1 / sigma; 0: masked */
+    double *plane;     /* [PLANES][area] image, then its slopes */
+    double p[PL_WF_N]; /* those that do not move keep their value */
+};
+
+/* ---- the model */
+
+static double *plane(const struct problem *w, int k)
+{
+    return w->plane + (size_t)k * w->area;
+}
+
+/* Planes: image, x, y, seeing, shadow x, shadow y, then the Zernikes. */
+static bool compute(struct problem *w, bool slopes)
+{
+    double zernike[PL_NOLL_MAX + 1] = { 0 };
+    const double *p = w->p;
+    pl_aperture a = w->scope->aperture;
+    pl_blur blur = { .seeing_um = exp(p[PL_WF_LN_SEEING]), .pixel = true };
+    a.shadow_x = p[PL_WF_SHADOW_X];
+    a.shadow_y = p[PL_WF_SHADOW_Y];
+    for (int i = 0; i < w->terms; i++)
+        zernike[w->term[i]] = p[pl_wavefit_of(w->term[i])];
+    pl_psf_set_aperture(w->psf, &a);
+    pl_psf_set_blur(w->psf, &blur);
+    double x = p[PL_WF_X] - w->stamp->x0, y = p[PL_WF_Y] - w->stamp->y0;
+    if (!slopes)
+        return pl_psf_image(w->psf, zernike, x, y, plane(w, 0));
+    pl_psf_slopes out = { plane(w, 0), plane(w, 6), plane(w, 1), plane(w, 2),
+                          plane(w, 3), plane(w, 4), plane(w, 5) };
+    return pl_psf_gradient(w->psf, zernike, x, y, w->term, w->terms, &out);
+}
+
+static double tilted(const struct problem *w, size_t i, int parameter)
+{
+    size_t side = (size_t)w->stamp->size;
+    size_t at = parameter == PL_WF_SKY_X ? i % side : i / side;
+    return (double)at / (double)side - 0.5;
+}
+
+static double model_at(const struct problem *w, size_t i)
+{
+    const double *p = w->p;
+    return p[PL_WF_FLUX] * plane(w, 0)[i] + p[PL_WF_SKY] +
+           p[PL_WF_SKY_X] * tilted(w, i, PL_WF_SKY_X) + p[PL_WF_SKY_Y] * tilted(w, i, PL_WF_SKY_Y);
+}
+
+static double slope_at(const struct problem *w, size_t i, int parameter)
+{
+    double flux = w->p[PL_WF_FLUX];
+    switch (parameter) {
+    case PL_WF_X:
+        return flux * plane(w, 1)[i];
+    case PL_WF_Y:
+        return flux * plane(w, 2)[i];
+    case PL_WF_LN_SEEING:
+        return flux * exp(w->p[PL_WF_LN_SEEING]) * plane(w, 3)[i];
+    case PL_WF_SHADOW_X:
+        return flux * plane(w, 4)[i];
+    case PL_WF_SHADOW_Y:
+        return flux * plane(w, 5)[i];
+    case PL_WF_FLUX:
+        return plane(w, 0)[i];
+    case PL_WF_SKY:
+        return 1;
+    case PL_WF_SKY_X:
+    case PL_WF_SKY_Y:
+        return tilted(w, i, parameter);
+    default:
+        return flux * plane(w, 6 + parameter - PL_WF_WAVE)[i];
+    }
+}
+
+/* ---- GSL's view of it */
+
+static bool take(struct problem *w, const gsl_vector *v)
+{
+    for (size_t k = 0; k < w->frees; k++)
+        w->p[w->free[k]] = gsl_vector_get(v, k);
+    return isfinite(w->p[PL_WF_LN_SEEING]) && fabs(w->p[PL_WF_LN_SEEING]) < 7 &&
+           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < 1 - w->scope->aperture.obstruction;
+}
+
+static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
+{
+    struct problem *w = ctx;
+    if (!take(w, v) || !compute(w, false))
+        return GSL_EDOM;
+    for (size_t r = 0; r < w->rows; r++) {
+        size_t i = w->row[r];
+        gsl_vector_set(f, r, (model_at(w, i) - w->stamp->value[i]) * w->weight[i]);
+    }
+    return GSL_SUCCESS;
+}
+
+static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
+{
+    struct problem *w = ctx;
+    if (!take(w, v) || !compute(w, true))
+        return GSL_EDOM;
+    for (size_t k = 0; k < w->frees; k++)
+        for (size_t r = 0; r < w->rows; r++)
+            gsl_matrix_set(j, r, k, slope_at(w, w->row[r], w->free[k]) * w->weight[w->row[r]]);
+    return GSL_SUCCESS;
+}
+
+/* ---- one descent */
+
+static void set_free(struct problem *w, bool waves)
+{
+    w->frees = 0;
+    for (int k = 0; k < PL_WF_N; k++) {
+        bool wave = k < PL_WF_SHADOW_X, shadow = k == PL_WF_SHADOW_X || k == PL_WF_SHADOW_Y;
+        if (wave && k > pl_wavefit_of(w->scope->last))
+            continue;
+        if (shadow && w->scope->aperture.obstruction <= 0)
+            continue;
+        if (waves || (!wave && !shadow) || k == PL_WF_WAVE)
+            w->free[w->frees++] = k;
+    }
+}
+
+/* Go down until a step gains less than a hundredth of a sigma^2. Gives: chi square; NaN on failure.
+ */
+static double descend(struct problem *w, int steps, gsl_matrix *cov)
+{
+    gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
+    how.solver = gsl_multifit_nlinear_solver_cholesky;
+    gsl_multifit_nlinear_fdf fdf = {
+        .f = residuals, .df = slopes, .n = w->rows, .p = w->frees, .params = w
+    };
+    gsl_multifit_nlinear_workspace *gsl =
+        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows, w->frees);
+    gsl_vector *at = gsl_vector_alloc(w->frees);
+    double chi2 = NAN, before = INFINITY;
+    if (gsl && at) {
+        for (size_t k = 0; k < w->frees; k++)
+            gsl_vector_set(at, k, w->p[w->free[k]]);
+        int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
+        for (int i = 0; rc == GSL_SUCCESS && i < steps && !(before - chi2 < 1e-2); i++) {
+            before = i ? chi2 : INFINITY;
+            rc = gsl_multifit_nlinear_iterate(gsl);
+            double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
+            chi2 = norm * norm;
+        }
+        take(w, gsl_multifit_nlinear_position(gsl));
+        if (cov)
+            gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(gsl), 0, cov);
+    }
+    gsl_vector_free(at);
+    gsl_multifit_nlinear_free(gsl);
+    return chi2;
+}
+
+/* ---- weights */
+
+/* One over sigma, from the pixels themselves at first, then from the model. */
+static void weigh(struct problem *w, bool modelled)
+{
+    const pl_wavefit_stamp *st = w->stamp;
+    for (size_t i = 0; i < w->area; i++) {
+        double star = modelled ? w->p[PL_WF_FLUX] * plane(w, 0)[i] : st->value[i] - st->sky_adu;
+        double var = st->noise_adu * st->noise_adu + fmax(star, 0) / w->scope->gain;
+        w->weight[i] = st->use[i] > 0 && isfinite(st->value[i]) ? 1 / sqrt(var) : 0;
+    }
+}
+
+static void list_rows(struct problem *w)
+{
+    w->rows = 0;
+    for (size_t i = 0; i < w->area; i++)
+        if (w->weight[i] > 0)
+            w->row[w->rows++] = i;
+}
+
+/* Linear loss: a pixel past two sigma pulls no harder than one at two (Huber 1964). */
+static void soften(struct problem *w)
+{
+    for (size_t r = 0; r < w->rows; r++) {
+        size_t i = w->row[r];
+        double z = fabs(model_at(w, i) - w->stamp->value[i]) * w->weight[i];
+        if (z > 2)
+            w->weight[i] *= sqrt(2 / z);
+    }
+}
+
+static int by_size(const void *a, const void *b)
+{
+    double p = *(const double *)a, q = *(const double *)b;
+    return (p > q) - (p < q);
+}
+
+/* Leave out what no noise explains: a neighbour, a hit; the worst ones, and few. */
+static size_t leave_out(struct problem *w)
+{
+    double *z = malloc(w->rows * sizeof *z);
+    size_t gone = 0;
+    if (!z)
+        return 0;
+    for (size_t r = 0; r < w->rows; r++)
+        z[r] = fabs(model_at(w, w->row[r]) - w->stamp->value[w->row[r]]) * w->weight[w->row[r]];
+    qsort(z, w->rows, sizeof *z, by_size);
+    double limit = fmax(WILD, z[(size_t)((1 - LEFT_OUT) * (double)(w->rows - 1))]);
+    free(z);
+    for (size_t r = 0; r < w->rows; r++) {
+        size_t i = w->row[r];
+        if (fabs(model_at(w, i) - w->stamp->value[i]) * w->weight[i] > limit) {
+            w->weight[i] = 0;
+            gone++;
+        }
+    }
+    return gone;
+}
+
+/* ---- one donut */
+
+static void start_at(struct problem *w, const pl_wavefit_start *s, double stretch)
+{
+    const pl_psf_grid *g = &w->scope->grid;
+    double defocus_um = s->outer_px * g->pixel_um * g->f_ratio * stretch;
+    memset(w->p, 0, sizeof w->p);
+    w->p[PL_WF_WAVE] = defocus_um / (8 * g->f_ratio * g->f_ratio) / (2 * sqrt(3));
+    w->p[PL_WF_SHADOW_X] = w->scope->aperture.shadow_x;
+    w->p[PL_WF_SHADOW_Y] = w->scope->aperture.shadow_y;
+    w->p[PL_WF_X] = s->x_px;
+    w->p[PL_WF_Y] = s->y_px;
+    w->p[PL_WF_LN_SEEING] = log(w->scope->seeing_um);
+    w->p[PL_WF_FLUX] = s->flux_adu;
+    w->p[PL_WF_SKY] = w->stamp->sky_adu;
+}
+
+/* From one start to the answer. Gives: chi square over degrees of freedom; NaN when it fails. */
+static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
+{
+    weigh(w, false);
+    list_rows(w);
+    set_free(w, false);
+    if (isnan(descend(w, 3, NULL)))
+        return NAN;
+    set_free(w, true);
+    soften(w);
+    if (isnan(descend(w, 5, NULL)))
+        return NAN;
+    weigh(w, true);
+    *left_out = leave_out(w);
+    list_rows(w);
+    double chi2 = descend(w, STEPS, cov);
+    return chi2 / ((double)w->rows - (double)w->frees);
+}
+
+static bool make_room(struct problem *w, pl_err *err)
+{
+    pl_psf_grid grid = w->scope->grid;
+    grid.size = w->stamp->size;
+    w->area = (size_t)grid.size * (size_t)grid.size;
+    w->row = malloc(w->area * sizeof *w->row);
+    w->weight = malloc(w->area * sizeof *w->weight);
+    w->plane = malloc(PLANES * w->area * sizeof *w->plane);
+    for (int j = PL_NOLL_FIRST; j <= w->scope->last; j++)
+        w->term[w->terms++] = j;
+    if (!w->row || !w->weight || !w->plane) {
+        pl_fail(err, PL_ENOMEM, "out of memory for a donut of %d px", grid.size);
+        return false;
+    }
+    return pl_psf_new(&grid, &w->psf, err) == PL_OK;
+}
+
+static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2, size_t left_out,
+                           pl_wavefit *out, pl_err *err)
+{
+    float *model = malloc(w->area * sizeof *model);
+    if (!model)
+        return pl_fail(err, PL_ENOMEM, "out of memory for a donut");
+    compute(w, false);
+    for (size_t i = 0; i < w->area; i++)
+        model[i] = (float)model_at(w, i);
+    *out = (pl_wavefit){ .chi2 = chi2, .pixels = w->rows, .left_out = left_out, .model = model };
+    memcpy(out->p, w->p, sizeof out->p);
+    for (size_t a = 0; a < w->frees; a++)
+        for (size_t b = 0; b < w->frees; b++)
+            out->cov[w->free[a]][w->free[b]] = gsl_matrix_get(cov, a, b);
+    return PL_OK;
+}
+
+/* Starts a little wider and narrower, until one leads home. */
+static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wavefit *out,
+                        pl_err *err)
+{
+    static const double stretch[] = { 1, 0.94, 1.06, 0.88, 1.13 };
+    for (size_t k = 0; k < PL_ARRAY_LEN(stretch); k++) {
+        size_t left_out = 0;
+        start_at(w, start, stretch[k]);
+        set_free(w, true);
+        gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
+        double chi2 = cov ? settle(w, &left_out, cov) : NAN;
+        pl_status rc = PL_ENODATA;
+        if (chi2 < NO_FIT)
+            rc = hand_over(w, cov, chi2, left_out, out, err);
+        gsl_matrix_free(cov);
+        if (rc != PL_ENODATA)
+            return rc;
+    }
+    return pl_fail(err, PL_ENODATA, "no wavefront describes this donut's light");
+}
+
+pl_status pl_wavefit_run(const pl_wavefit_scope *scope, const pl_wavefit_stamp *stamp,
+                         const pl_wavefit_start *start, pl_wavefit *out, pl_err *err)
+{
+    struct problem w = { .scope = scope, .stamp = stamp };
+    pl_status rc = make_room(&w, err) ? search(&w, start, out, err) : PL_EARG;
+    if (rc == PL_EARG && err && err->code != PL_OK)
+        rc = err->code;
+    pl_psf_free(w.psf);
+    free(w.row);
+    free(w.weight);
+    free(w.plane);
+    return rc;
+}
+
+void pl_wavefit_clear(pl_wavefit *wave)
+{
+    free(wave->model);
+    *wave = (pl_wavefit){ 0 };
+}
