@@ -6,6 +6,8 @@
 
 #include "../plumb.h"
 
+#include <gsl/gsl_rng.h>
+
 #define PL_ARRAY_LEN(a) (sizeof(a) / sizeof *(a))
 
 /* ---- status.c */
@@ -37,6 +39,30 @@ pl_status pl_grow(void **items, size_t *cap, size_t n, size_t size, pl_err *err)
 /* pl_number - a whole text as a finite number ("12um", "nan", "" are none), C spelling in any
  * locale. */
 bool pl_number(const char *text, double *value);
+
+/* ---- date.c */
+
+/* pl_days_from_civil - days since 1970-01-01 of a Gregorian date, and back. */
+long pl_days_from_civil(long y, long m, long d);
+void pl_civil_from_days(long z, long *y, long *m, long *d);
+
+/* pl_date_later - a FITS date, so many seconds later, to the millisecond.
+ * Gives: false, and `out` untouched, when `date` is none. */
+bool pl_date_later(const char *date, double seconds, char out[32]);
+
+/* ---- dice.c */
+
+/* A random number generator for one small piece of work. */
+typedef struct {
+    gsl_rng rng;
+    uint64_t state;
+} pl_dice;
+
+/* pl_dice_throw - set it up for GSL's distributions.
+ *   seed, purpose, place  in  what the numbers depend on: the user's seed, what they are for, which
+ *                             row or star
+ * Gives: &dice->rng, good as long as `dice` stays where it is. */
+gsl_rng *pl_dice_throw(pl_dice *dice, uint64_t seed, uint64_t purpose, uint64_t place);
 
 /* ---- pool.c */
 

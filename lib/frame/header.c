@@ -61,27 +61,6 @@ static bool number_with_unit(const char *text, double *v)
     return pl_number(word, v);
 }
 
-static long days_from_civil(long y, long m, long d)
-{
-    /* days since 1970-01-01 in the Gregorian calendar; arithmetic derived here from 400-year eras
-     */
-    y -= m <= 2;
-    long era = (y >= 0 ? y : y - 399) / 400, yoe = y - era * 400;
-    long doy = (153 * (m + (m > 2 ? -3 : 9)) + 2) / 5 + d - 1;
-    return era * 146097 + yoe * 365 + yoe / 4 - yoe / 100 + doy - 719468;
-}
-
-static void civil_from_days(long z, long *y, long *m, long *d)
-{
-    z += 719468;
-    long era = (z >= 0 ? z : z - 146096) / 146097, doe = z - era * 146097;
-    long yoe = (doe - doe / 1460 + doe / 36524 - doe / 146096) / 365;
-    long doy = doe - (365 * yoe + yoe / 4 - yoe / 100), mp = (5 * doy + 2) / 153;
-    *d = doy - (153 * mp + 2) / 5 + 1;
-    *m = mp + (mp < 10 ? 3 : -9);
-    *y = yoe + era * 400 + (*m <= 2);
-}
-
 /* FITS wants UTC (4.0, 4.4.2.2); some files write local time with an offset behind it, "-0700". */
 static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
 {
@@ -98,10 +77,10 @@ static void date_to_utc(char date[FLEN_VALUE], pl_notes *notes)
         d > 31 || h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61))
         return;
     long offset = (sign == '-' ? -1 : 1) * (oh * 60L + om);
-    long minutes = days_from_civil(y, mo, d) * 1440 + h * 60L + mi - offset;
+    long minutes = pl_days_from_civil(y, mo, d) * 1440 + h * 60L + mi - offset;
     long day = minutes >= 0 ? minutes / 1440 : (minutes - 1439) / 1440, yy, mm, dd;
     minutes -= day * 1440;
-    civil_from_days(day, &yy, &mm, &dd);
+    pl_civil_from_days(day, &yy, &mm, &dd);
     snprintf(date, FLEN_VALUE, "%04ld-%02ld-%02ldT%02ld:%02ld:%06.3f", yy, mm, dd, minutes / 60,
              minutes % 60, s);
     if (offset)

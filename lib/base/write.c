@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* write.c - a file appears whole or not at all. */
 #define _XOPEN_SOURCE 700 /* realpath */
-#include "../base/base.h"
+#include "base.h"
 
 #include <errno.h>
 #include <fcntl.h>
