@@ -64,6 +64,16 @@ typedef struct {
  * Gives: &dice->rng, good as long as `dice` stays where it is. */
 gsl_rng *pl_dice_throw(pl_dice *dice, uint64_t seed, uint64_t purpose, uint64_t place);
 
+/* ---- load.c */
+
+/* pl_load_text - a regular file, whole, with a 0 behind it.
+ *   what, page  in   "profile", "plumb-profile(5)": for the sentence when it is none
+ *   most        in   bytes
+ *   text, n     out  malloc'd, and its length
+ * Gives: PL_EIO, PL_EFORMAT when it is larger, PL_ENOMEM. */
+pl_status pl_load_text(const char *path, const char *what, const char *page, size_t most,
+                       char **text, size_t *n, pl_err *err);
+
 /* ---- pool.c */
 
 typedef void pl_job(void *ctx, size_t item, int worker);

@@ -5,64 +5,11 @@
  * names the line that is wrong nor hides its bytes from the terminal. */
 #include "ini.h"
 
-#include <errno.h>
-#include <fcntl.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
-#include <unistd.h>
 #include <glib.h>
 
-enum { SIZE_MAX_BYTES = 1 << 20, NAME_MAX_BYTES = 47 };
-
-/* ---- the file */
-
-static pl_status slurp(int fd, size_t size, char **text, size_t *n, pl_err *err)
-{
-    size_t used = 0;
-    char *s = malloc(size + 1);
-    if (!s)
-        return pl_fail(err, PL_ENOMEM, "out of memory");
-    while (used < size) {
-        ssize_t got = read(fd, s + used, size - used);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got < 0) {
-            free(s);
-            return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
-        }
-        if (got == 0)
-            break;
-        used += (size_t)got;
-    }
-    s[used] = '\0';
-    *text = s;
-    *n = used;
-    return PL_OK;
-}
-
-/* O_NONBLOCK: a pipe without a writer is refused, not waited for. */
-static pl_status load(const char *path, const pl_ini *ini, char **text, size_t *n, pl_err *err)
-{
-    struct stat st;
-    pl_status rc;
-    int fd = open(path, O_RDONLY | O_NONBLOCK | O_CLOEXEC);
-    if (fd < 0)
-        return pl_fail(err, PL_EIO, "cannot be opened: %s", strerror(errno));
-    if (fstat(fd, &st) != 0)
-        rc = pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
-    else if (!S_ISREG(st.st_mode))
-        rc = pl_fail(err, PL_EIO, "is %s; a %s is a file, see %s",
-                     S_ISDIR(st.st_mode) ? "a directory" : "no regular file", ini->what, ini->page);
-    else if (st.st_size > SIZE_MAX_BYTES)
-        rc = pl_fail(err, PL_EFORMAT, "is no %s: %lld bytes, 1 MiB at most", ini->what,
-                     (long long)st.st_size);
-    else
-        rc = slurp(fd, (size_t)st.st_size, text, n, err);
-    close(fd);
-    return rc;
-}
+enum { MOST_BYTES = 1 << 20, NAME_MAX_BYTES = 47 };
 
 /* ---- the lines */
 
@@ -280,7 +227,7 @@ pl_status pl_ini_read(const char *path, const pl_ini *ini, void *ctx, pl_notes *
     char *text = NULL;
     size_t n = 0;
     struct pass p = { .ini = ini, .ctx = ctx, .notes = notes };
-    pl_status rc = load(path, ini, &text, &n, err);
+    pl_status rc = pl_load_text(path, ini->what, ini->page, MOST_BYTES, &text, &n, err);
     if (rc == PL_OK && text)
         rc = parse(text, n, &p, err);
     free(text);
