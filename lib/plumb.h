@@ -374,6 +374,66 @@ PL_API char *pl_zone_json(const pl_zone *zone);
 /* pl_zone_draw - FWHM against defocus in several seeings, the zones marked, as PNG. */
 PL_API pl_status pl_zone_draw(const pl_zone *zone, bool red, const char *png, pl_err *err);
 
+/* ---- optics: simulated frames (plumb-sim) ------------------------------------------------- */
+
+/* pl_scene - what is to be photographed, through what, in which air. */
+typedef struct pl_scene pl_scene;
+
+/* pl_scene_read - read a scene (INI text, plumb-scene(5)).
+ *   facts  in   from profile and command line, may be NULL; the scene's own [scope], [camera],
+ *               [focuser] and [exposure] outrank the profile, the command line outranks both
+ *   notes  out  a sentence for each unknown section or key, with the nearest known one
+ * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted). Free with pl_scene_free. */
+PL_API pl_status pl_scene_read(const char *path, const pl_facts *facts, pl_scene **out,
+                               pl_notes *notes, pl_err *err);
+PL_API void pl_scene_free(pl_scene *scene);
+
+/* pl_scene_frames - 1, or as many as its series has. */
+PL_API size_t pl_scene_frames(const pl_scene *scene);
+
+enum { PL_SIM_NOLL = 22 }; /* the highest Zernike term */
+
+/* One star as it was put into a frame. */
+typedef struct {
+    double x_px, y_px; /* the axis of its light (in green), at the middle of the exposure */
+    double mag, colour_mag;
+    double flux_adu;                    /* all its light, as if every pixel were green or mono */
+    double peak_adu;                    /* expected in its brightest pixel, above the sky */
+    bool saturated;                     /* expected to clip a pixel */
+    double defocus_um;                  /* there */
+    double zernike_nm[PL_SIM_NOLL + 1]; /* Noll's j at [j], defocus included */
+} pl_sim_star;
+
+/* pl_sim - one rendered frame and the truth about it. */
+typedef struct {
+    int width_px, height_px;
+    char mosaic[8]; /* "RGGB" ..., or "" for mono */
+    uint16_t *adu;  /* [height_px][width_px] */
+    pl_facts facts; /* all that the header says, this frame's date, temperature, position ... */
+    double scale_arcsec_px, seeing_arcsec; /* air alone, at this altitude */
+    double sky_adu, noise_adu;             /* at the frame's centre, green; of one pixel */
+    double fwhm_px, hfd_px; /* of a star at the centre, without pixel and tracking; NaN: donut */
+    double defocus_um;      /* at the frame's centre */
+    double tilt_x_um_mm, tilt_y_um_mm, curvature_um; /* of the focal surface */
+    double axis_x_mm, axis_y_mm;                     /* frame's centre to coma-free point */
+    double shadow_x_mm, shadow_y_mm;                 /* secondary's offset in the pupil */
+    double donut_px, hole_px;           /* diameters of the geometric blur at the centre */
+    double zernike_nm[PL_SIM_NOLL + 1]; /* at the frame's centre */
+    pl_sim_star *star;                  /* [stars] */
+    size_t stars;
+    pl_notes notes; /* defaults and doubts */
+} pl_sim;
+
+/* pl_sim_render - one frame of a scene.
+ *   frame  in   [0, pl_scene_frames)
+ *   jobs   in   threads, < 1: one per processor
+ *   out    out  whole, or untouched; free with pl_sim_clear
+ * Gives: PL_ENODATA without an indispensable fact, PL_EARG when the scene asks for too much.
+ * Same scene, same bytes on any number of threads. */
+PL_API pl_status pl_sim_render(const pl_scene *scene, size_t frame, int jobs, pl_sim *out,
+                               pl_err *err);
+PL_API void pl_sim_clear(pl_sim *sim);
+
 /* ---- frame: a FITS file, read in strips -------------------------------------------------- */
 
 /* pl_frame - one open frame. Plain files are read from disc when asked, never held in memory;
@@ -409,6 +469,11 @@ PL_API pl_status pl_frame_read(const pl_frame *frame, int x, int y, int w, int h
  *   bin  in   even, so that a colour mosaic turns grey
  *   out  out  [height / bin][width / bin], mean ADU, NaN where all is blank */
 PL_API pl_status pl_frame_thumb(const pl_frame *frame, int bin, int jobs, float *out, pl_err *err);
+
+/* pl_sim_save - a simulated frame as FITS, 16 bit unsigned, header by the table of facts; written
+ * whole or not at all.
+ *   packed  in  Rice tile compression */
+PL_API pl_status pl_sim_save(const pl_sim *sim, const char *path, bool packed, pl_err *err);
 
 /* ---- star: what one star's image is like ------------------------------------------------- */
 
@@ -644,6 +709,13 @@ PL_API char *pl_field_text(const pl_field *field, const char *file);
 PL_API char *pl_field_json(const pl_field *field, const char *file, bool with_stars);
 /* ECSV 1.0: a star a row, the units in the header. */
 PL_API char *pl_field_table(const pl_field *field, const char *file);
+
+/* pl_sim_text - what was rendered, in a line. */
+PL_API char *pl_sim_text(const pl_sim *sim, const char *file);
+
+/* pl_sim_truth - what is true of a simulated frame, as one line of JSON under the measuring
+ * programs' own keys; `file` is what the frame was called. */
+PL_API char *pl_sim_truth(const pl_sim *sim, const char *file);
 
 /* pl_write_whole - write a file whole or not at all (temporary name beside it, then rename). */
 PL_API pl_status pl_write_whole(const char *path, const void *data, size_t size, pl_err *err);
