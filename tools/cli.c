@@ -277,8 +277,7 @@ void cli_progress(const cli *c, int done, int total)
     fflush(stderr);
 }
 
-/* The name of a frame without folder and without what says FITS: its start and length. */
-static const char *stem_of(const char *file, size_t *len)
+const char *cli_stem(const char *file, size_t *len)
 {
     static const char *const suffix[] = { ".fz", ".gz", ".fits", ".fit", ".fts" };
     const char *base = strrchr(file, '/');
@@ -297,7 +296,7 @@ int cli_check_outputs(const cli *c)
     for (int i = 0; i < c->files; i++)
         for (int j = 0; j < i; j++) {
             size_t a, b;
-            const char *p = stem_of(c->file[i], &a), *q = stem_of(c->file[j], &b);
+            const char *p = cli_stem(c->file[i], &a), *q = cli_stem(c->file[j], &b);
             if (a == b && memcmp(p, q, a) == 0)
                 return cli_misuse(c, "two frames have the same name, and one's output would "
                                      "overwrite the other's; take them one at a time");
@@ -310,7 +309,7 @@ char *cli_output_path(const cli *c, const char *where, const char *file, const c
     if (c->files < 2)
         return strdup(where);
     size_t stem;
-    const char *base = stem_of(file, &stem);
+    const char *base = cli_stem(file, &stem);
     size_t size = strlen(where) + stem + strlen(suffix) + 2;
     char *path = malloc(size);
     if (path)

@@ -53,6 +53,11 @@ void cli_progress(const cli *c, int done, int total);
  * where/stem + suffix. Gives: malloc'd text, NULL when memory is short. */
 char *cli_output_path(const cli *c, const char *where, const char *file, const char *suffix);
 
+/* cli_stem - the name of a frame without folder and without what says FITS.
+ *   len  out  its length
+ * Gives: where it starts in `file`. */
+const char *cli_stem(const char *file, size_t *len);
+
 /* cli_check_outputs - refuse frames whose output files would have the same name.
  * Gives: -1 to go on, else the exit status 2, said on stderr. */
 int cli_check_outputs(const cli *c);

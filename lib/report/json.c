@@ -1,0 +1,133 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* json.c - objects of plumb-json(5). */
+#include "json.h"
+
+#include "report.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+enum { PRINTED = 12 }; /* more digits than any number has: what was rounded prints short */
+
+static void put(pl_json t, const char *key, json_t *value)
+{
+    if (json_object_set_new(t.object, key, value) != 0)
+        *t.ok = false;
+}
+
+/* Numbers are rounded in decimal first, so the same answer is the same bytes. */
+void pl_json_digits(pl_json t, const char *key, double v, int digits)
+{
+    put(t, key, isfinite(v) ? json_real(pl_round_to(v, digits)) : json_null());
+}
+
+void pl_json_number(pl_json t, const char *key, double v)
+{
+    pl_json_digits(t, key, v, PL_JSON_DIGITS);
+}
+
+void pl_json_count(pl_json t, const char *key, size_t n)
+{
+    put(t, key, json_integer((json_int_t)n));
+}
+
+void pl_json_bool(pl_json t, const char *key, bool yes)
+{
+    put(t, key, json_boolean(yes));
+}
+
+void pl_json_text(pl_json t, const char *key, const char *text, bool *changed)
+{
+    char *clean = pl_clean(text, PL_CLEAN_VALID, changed);
+    put(t, key, !clean ? NULL : *clean ? json_string(clean) : json_null());
+    free(clean);
+}
+
+static void put_twins(pl_json t, const char *key, double v, double sigma, int digits)
+{
+    char twin[64];
+    snprintf(twin, sizeof twin, "%s_sigma", key);
+    pl_json_digits(t, key, v, digits);
+    pl_json_number(t, twin, sigma);
+}
+
+void pl_json_measured(pl_json t, const char *key, double v, double sigma)
+{
+    put_twins(t, key, v, sigma, PL_JSON_DIGITS);
+}
+
+void pl_json_position(pl_json t, const char *key, double px, double sigma)
+{
+    put_twins(t, key, pl_fits_px(px), sigma, PL_JSON_PLACES);
+}
+
+pl_json pl_json_object(pl_json parent, const char *key)
+{
+    pl_json t = { json_object(), parent.ok };
+    put(parent, key, t.object);
+    return t;
+}
+
+json_t *pl_json_list(pl_json parent, const char *key)
+{
+    json_t *list = json_array();
+    put(parent, key, list);
+    return list;
+}
+
+pl_json pl_json_item(json_t *list, bool *ok)
+{
+    pl_json t = { json_object(), ok };
+    if (json_array_append_new(list, t.object) != 0)
+        *ok = false;
+    return t;
+}
+
+void pl_json_exposure(pl_json t, const pl_facts *f)
+{
+    pl_json_number(t, "exposure_s", f->exposure_s.v);
+    pl_json_text(t, "date_obs", f->date_obs.s, NULL);
+    pl_json_number(t, "temperature_c", f->temperature_c.v);
+    pl_json_digits(t, "position_steps", f->position_steps.v, PL_JSON_PLACES);
+    pl_json_number(t, "altitude_deg", f->altitude_deg.v);
+    pl_json_number(t, "airmass", f->airmass.v);
+    pl_json_text(t, "object", f->object.s, NULL);
+    pl_json_text(t, "filter", f->filter.s, NULL);
+}
+
+static void warn(json_t *list, const char *text, bool *ok)
+{
+    char *clean = pl_clean(text, PL_CLEAN_VALID, NULL);
+    if (!clean || json_array_append_new(list, json_string(clean)) != 0)
+        *ok = false;
+    free(clean);
+}
+
+pl_json pl_json_begin(bool *ok, const char *program, const char *file, const pl_notes *warnings)
+{
+    bool changed = false;
+    pl_json t = { json_object(), ok };
+    pl_json_text(t, "program", program, NULL);
+    pl_json_text(t, "version", PL_VERSION, NULL);
+    pl_json_count(t, "schema", 1);
+    pl_json_text(t, "file", file, &changed);
+    json_t *list = pl_json_list(t, "warnings");
+    for (size_t i = 0; i < warnings->n; i++)
+        warn(list, warnings->item[i], ok);
+    if (changed)
+        warn(list, "the file name is not valid UTF-8; each such byte is written as U+FFFD", ok);
+    return t;
+}
+
+char *pl_json_line(pl_json t)
+{
+    char *text = *t.ok ? json_dumps(t.object, JSON_COMPACT | JSON_REAL_PRECISION(PRINTED)) : NULL;
+    json_decref(t.object);
+    if (!text)
+        return NULL;
+    pl_string out = { 0 };
+    pl_string_add(&out, "%s\n", text);
+    free(text);
+    return pl_string_take(&out);
+}
