@@ -661,7 +661,7 @@ typedef struct {
 typedef struct {
     pl_side side;         /* of the first frame, when the user knows */
     bool pair;            /* two frames, one on each side */
-    int last;             /* Noll's last j, 11 or 15; 0: 11 */
+    int last;             /* Noll's last j that is fitted, 11 or 15 */
     double seeing_arcsec; /* of the tolerance; NaN: what the donuts show */
     double wavelength_um; /* NaN: 0.53 on a mosaic, else 0.55 */
 } pl_donut_options;
@@ -671,7 +671,8 @@ typedef struct {
     size_t frames;
     int width_px, height_px;
     char mosaic[8];
-    pl_donut_star *star; /* [stars], usable ones first */
+    double lambda_um, obstruction; /* that were used */
+    pl_donut_star *star;           /* [stars], usable ones first */
     size_t stars, used;
     pl_side side;           /* of the first frame */
     pl_wavefront wave;      /* of all, at the frame's centre; errors with the air's share */
@@ -681,13 +682,17 @@ typedef struct {
     double ideal_coma_nm, ideal_mm;   /* at lambda/14 */
     double tolerance_seeing_arcsec;
     double axis_mm, axis_sigma_mm, axis_deg, axis_sigma_deg; /* centre to coma-free point */
-    double field_coma, field_coma_sigma; /* coma growing outward, over what a bare mirror has */
     pl_verdict verdict;
     pl_facts facts;
     pl_notes notes;
 } pl_donut;
 
 PL_API pl_donut_options pl_donut_defaults(void);
+
+/* pl_donut_set - one option from text: "side", "pair" (value ignored), "terms", "seeing",
+ * "wavelength". Gives: PL_EARG for an unknown name or value. */
+PL_API pl_status pl_donut_set(pl_donut_options *options, const char *name, const char *value,
+                              pl_err *err);
 
 /* pl_donut_measure - find the donuts of frames of one telescope left as it is, fit each one's
  * wavefront, and say how the collimation stands.
@@ -709,6 +714,13 @@ PL_API char *pl_field_text(const pl_field *field, const char *file);
 PL_API char *pl_field_json(const pl_field *field, const char *file, bool with_stars);
 /* ECSV 1.0: a star a row, the units in the header. */
 PL_API char *pl_field_table(const pl_field *field, const char *file);
+
+/* What donuts say, and its picture: the unrolled ring, the image beside its model, a plan of the
+ * frame. `file`: [donut->frames] */
+PL_API char *pl_donut_text(const pl_donut *donut, const char *const *file);
+PL_API char *pl_donut_json(const pl_donut *donut, const char *const *file);
+PL_API pl_status pl_donut_draw(const pl_donut *donut, const char *const *file, bool red,
+                               const char *png, pl_err *err);
 
 /* pl_sim_text - what was rendered, in a line. */
 PL_API char *pl_sim_text(const pl_sim *sim, const char *file);

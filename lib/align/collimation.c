@@ -10,14 +10,14 @@
 #include <stdio.h>
 
 static const double DEFAULT_GROWTH = 0.05;
-static const double W131_PER_A8 = 8.485281374238571; /* 3 sqrt 8: Noll 1976's norm */
 
 /* The axis error at the sensor that gives a coma of `nm`. */
 static pl_status axis_of(const pl_donut *d, double nm, double *mm, pl_err *err)
 {
     double arcmin = 0, aperture = d->facts.aperture_mm.v;
     double mirror = d->facts.mirror_focal_mm.v;
-    pl_status rc = pl_coma_axis(aperture, mirror / aperture, nm / 1000 * W131_PER_A8, &arcmin, err);
+    pl_status rc =
+        pl_coma_axis(aperture, mirror / aperture, nm / 1000 * PL_W131_PER_A8, &arcmin, err);
     if (rc == PL_OK)
         *mm = arcmin * PL_ARCMIN_RAD * d->facts.focal_mm.v;
     return rc;
@@ -33,7 +33,7 @@ static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
     pl_status rc = pl_star_coma_limit(&air, fmin(0.5, d->facts.fwhm_growth.v), &w131, err);
     if (rc != PL_OK)
         return rc;
-    d->growth_coma_nm = 1000 * w131 / W131_PER_A8;
+    d->growth_coma_nm = 1000 * w131 / PL_W131_PER_A8;
     d->ideal_coma_nm = 1000 * optic->lambda_um / 14;
     rc = axis_of(d, d->growth_coma_nm, &d->growth_mm, err);
     if (rc == PL_OK)

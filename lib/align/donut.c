@@ -8,7 +8,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_FRAMES = 64, FIELD_STARS = 5 };
+enum { MOST_FRAMES = 64 };
 
 typedef struct {
     pl_donut d;
@@ -19,11 +19,6 @@ typedef struct {
     pl_wavefit_scope scope;
     int jobs;
 } work;
-
-pl_donut_options pl_donut_defaults(void)
-{
-    return (pl_donut_options){ .last = 11, .seeing_arcsec = NAN, .wavelength_um = NAN };
-}
 
 /* ---- what is known of the telescope */
 
@@ -81,6 +76,8 @@ static void settle_scope(work *w)
     double radius = w->optic.aperture_mm / 2;
     settle_wavelength(w);
     settle_obstruction(w);
+    w->d.lambda_um = w->optic.lambda_um;
+    w->d.obstruction = w->optic.obstruction;
     w->scope = (pl_wavefit_scope){
         .grid = { .light = { { w->optic.lambda_um, 1 } },
                   .lights = 1,

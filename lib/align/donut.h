@@ -75,7 +75,24 @@ pl_status pl_wavefront_mean(const pl_shared *s, size_t n, const double *extra, p
  * the wind blows new air over the mirror meanwhile, at 10 m/s; that last is derived here. */
 double pl_turbulence_variance(int j, const pl_optic *optic, double seeing_rad, double exposure_s);
 
+/* ---- unroll.c */
+
+enum { PL_UNROLLED = 121 };
+
+/* Radii about the rim's centre against the direction on the sensor. */
+typedef struct {
+    double deg[PL_UNROLLED];
+    double rim_px[PL_UNROLLED], bore_px[PL_UNROLLED]; /* rim and hole, as fitted */
+    double still_px[PL_UNROLLED];                     /* the hole, were there no coma */
+    double allowed_px;                                /* how far coma within tolerance moves it */
+} pl_unrolled;
+
+/* pl_donut_unroll - of a used star. */
+void pl_donut_unroll(const pl_donut *donut, const pl_donut_star *star, pl_unrolled *out);
+
 /* ---- collimation.c */
+
+#define PL_W131_PER_A8 8.485281374238571 /* 3 sqrt 8: Noll 1976's norm */
 
 /* pl_collimation_judge - tolerances, the primary's axis and the verdict of a donut whose wavefront
  * is in place. */

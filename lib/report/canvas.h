@@ -132,6 +132,7 @@ void pl_canvas_line(pl_canvas *c, const double *x, const double *y, size_t n, do
 typedef struct {
     double lo, hi;     /* at the left or bottom, at the right or top; lo > hi is allowed */
     const char *title; /* with its unit: "defocus, um" */
+    double step;       /* between ticks; 0: chosen */
 } pl_axis;             /* lo == hi: there is no such axis */
 
 typedef struct {

@@ -5,15 +5,6 @@
 
 #include <math.h>
 
-static void verdict(pl_json t, const pl_verdict *v)
-{
-    pl_json o = pl_json_object(t, "verdict");
-    pl_json_text(o, "state", pl_state_word(v->state), NULL);
-    pl_json_text(o, "cause", pl_cause_word(v->cause), NULL);
-    pl_json_text(o, "text", v->text, NULL);
-    pl_json_text(o, "action", v->action, NULL);
-}
-
 static void counts(pl_json t, const pl_field *f)
 {
     pl_json_count(t, "stars_found", f->found);
@@ -140,8 +131,8 @@ static void field(pl_json t, const pl_field *f, bool with_stars)
 char *pl_field_json(const pl_field *f, const char *file, bool with_stars)
 {
     bool ok = true;
-    pl_json t = pl_json_begin(&ok, "plumb-field", file, &f->notes);
-    verdict(t, &f->verdict);
+    pl_json t = pl_json_begin(&ok, "plumb-field", &file, 1, &f->notes);
+    pl_json_verdict(t, &f->verdict);
     field(t, f, with_stars);
     return pl_json_line(t);
 }

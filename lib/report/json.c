@@ -104,20 +104,48 @@ static void warn(json_t *list, const char *text, bool *ok)
     free(clean);
 }
 
-pl_json pl_json_begin(bool *ok, const char *program, const char *file, const pl_notes *warnings)
+/* "file", or "files" when there are several. */
+static void names(pl_json t, const char *const *file, size_t files, bool *changed)
+{
+    if (files == 1) {
+        pl_json_text(t, "file", file[0], changed);
+        return;
+    }
+    json_t *list = pl_json_list(t, "files");
+    for (size_t i = 0; i < files; i++) {
+        bool here = false;
+        char *clean = pl_clean(file[i], PL_CLEAN_VALID, &here);
+        if (!clean || json_array_append_new(list, json_string(clean)) != 0)
+            *t.ok = false;
+        *changed |= here;
+        free(clean);
+    }
+}
+
+pl_json pl_json_begin(bool *ok, const char *program, const char *const *file, size_t files,
+                      const pl_notes *warnings)
 {
     bool changed = false;
     pl_json t = { json_object(), ok };
     pl_json_text(t, "program", program, NULL);
     pl_json_text(t, "version", PL_VERSION, NULL);
     pl_json_count(t, "schema", 1);
-    pl_json_text(t, "file", file, &changed);
+    names(t, file, files, &changed);
     json_t *list = pl_json_list(t, "warnings");
     for (size_t i = 0; i < warnings->n; i++)
         warn(list, warnings->item[i], ok);
     if (changed)
-        warn(list, "the file name is not valid UTF-8; each such byte is written as U+FFFD", ok);
+        warn(list, "a file name is not valid UTF-8; each such byte is written as U+FFFD", ok);
     return t;
+}
+
+void pl_json_verdict(pl_json t, const pl_verdict *v)
+{
+    pl_json o = pl_json_object(t, "verdict");
+    pl_json_text(o, "state", pl_state_word(v->state), NULL);
+    pl_json_text(o, "cause", pl_cause_word(v->cause), NULL);
+    pl_json_text(o, "text", v->text, NULL);
+    pl_json_text(o, "action", v->action, NULL);
 }
 
 char *pl_json_line(pl_json t)

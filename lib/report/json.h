@@ -19,9 +19,10 @@ typedef struct {
     bool *ok;
 } pl_json;
 
-/* pl_json_begin - a new object with program, version, schema, file and warnings: what all objects
- * have. Ends with pl_json_line. */
-pl_json pl_json_begin(bool *ok, const char *program, const char *file, const pl_notes *warnings);
+/* pl_json_begin - a new object with program, version, schema, file(s) and warnings: what all
+ * objects have. Ends with pl_json_line. */
+pl_json pl_json_begin(bool *ok, const char *program, const char *const *file, size_t files,
+                      const pl_notes *warnings);
 
 /* pl_json_line - the object as one line, malloc'd; NULL when memory was short. Frees the object. */
 char *pl_json_line(pl_json t);
@@ -44,6 +45,8 @@ void pl_json_position(pl_json t, const char *key, double px, double sigma);
 pl_json pl_json_object(pl_json parent, const char *key);
 json_t *pl_json_list(pl_json parent, const char *key);
 pl_json pl_json_item(json_t *list, bool *ok);
+
+void pl_json_verdict(pl_json t, const pl_verdict *verdict);
 
 /* pl_json_exposure - what header or command line say of one exposure. */
 void pl_json_exposure(pl_json t, const pl_facts *facts);

@@ -58,7 +58,8 @@ typedef struct {
 
 static ticks ticks_of(const pl_axis *a, double length, double each)
 {
-    ticks t = { NAN, pl_tick_step(a->lo, a->hi, (int)fmax(2, length / each)), 0 };
+    double step = a->step > 0 ? a->step : pl_tick_step(a->lo, a->hi, (int)fmax(2, length / each));
+    ticks t = { NAN, step, 0 };
     double lo = fmin(a->lo, a->hi), hi = fmax(a->lo, a->hi);
     t.first = ceil(lo / t.step - 1e-9) * t.step;
     t.n = (int)floor((hi - t.first) / t.step + 1e-9) + 1;

@@ -105,7 +105,7 @@ static void optics(pl_json t, const pl_sim *s)
 char *pl_sim_truth(const pl_sim *s, const char *file)
 {
     bool ok = true;
-    pl_json t = pl_json_begin(&ok, "plumb-sim", file, &s->notes);
+    pl_json t = pl_json_begin(&ok, "plumb-sim", &file, 1, &s->notes);
     pl_json_count(t, "width_px", (size_t)s->width_px);
     pl_json_count(t, "height_px", (size_t)s->height_px);
     pl_json_number(t, "scale_arcsec_px", s->scale_arcsec_px);

@@ -1,0 +1,105 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* plumb-donut - which way the collimation is off and how far, from stars out of focus. */
+#include "cli.h"
+
+#include <stdio.h>
+#include <stdlib.h>
+
+enum { FIRST = 0x400 };
+
+static const cli_option options[] = {
+    { "side", FIRST, "in|out", "side of focus the sensor stands on (of the first frame)" },
+    { "pair", FIRST + 1, NULL, "two frames, one on each side of focus" },
+    { "terms", FIRST + 2, "11|15", "last Zernike term fitted, Noll's number (default 11)" },
+    { "seeing", FIRST + 3, "ARCSEC", "FWHM the tolerance is for (default: as the donuts show)" },
+    { "wavelength", FIRST + 4, "UM", "wavelength, um (default 0.53 on a mosaic, else 0.55)" },
+    { NULL, 0, NULL, NULL },
+};
+
+static const char *const facts[] = {
+    "aperture_mm", "focal_mm",       "mirror_focal_mm", "obstruction",
+    "vanes",       "vane_mm",        "vane_deg",        "pixel_um",
+    "mosaic",      "saturation_adu", "gain_e_adu",      "exposure_s",
+    "step_um",     "carries",        "fwhm_growth",     NULL,
+};
+
+static int own(void *ctx, int letter, const char *value, pl_err *err)
+{
+    return pl_donut_set(ctx, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+}
+
+static const cli_program program = {
+    .name = "plumb-donut",
+    .usage = "[OPTION]... FRAME...",
+    .about =
+        "Reads stars far out of focus, whose rings are pictures of the mirror: how far out of\n"
+        "focus, which way the primary's axis is off and by how much, and what to tilt. All\n"
+        "frames given belong to one state of the telescope and give one answer.\n",
+    .status = "  0  collimated within tolerance, or cannot tell\n"
+              "  1  outside: act\n"
+              "  2  no donut could be read\n",
+    .frames = true,
+    .options = options,
+    .facts = facts,
+    .own = own,
+};
+
+static int failed(const cli *c, const char *file, const pl_err *err)
+{
+    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
+    return EXIT_UNMEASURED;
+}
+
+static int report(const cli *c, const pl_donut *donut)
+{
+    pl_err err = { PL_OK, "" };
+    const char *const *file = (const char *const *)c->file;
+    char *text = c->json ? pl_donut_json(donut, file) : pl_donut_text(donut, file);
+    if (!text)
+        return failed(c, NULL, &err);
+    fputs(text, stdout);
+    free(text);
+    if (c->png && pl_donut_draw(donut, file, c->red, c->png, &err) != PL_OK)
+        return failed(c, NULL, &err);
+    return donut->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
+}
+
+static int measure(const cli *c, const pl_donut_options *o, pl_frame **frame)
+{
+    pl_err err = { PL_OK, "" };
+    pl_donut donut;
+    for (int i = 0; i < c->files; i++)
+        if (pl_frame_open(c->file[i], c->jobs, &frame[i], &err) != PL_OK)
+            return failed(c, c->file[i], &err);
+    if (pl_donut_measure((const pl_frame *const *)frame, (size_t)c->files, &c->facts, o, c->jobs,
+                         &donut, &err) != PL_OK)
+        return failed(c, c->files == 1 ? c->file[0] : NULL, &err);
+    int status = report(c, &donut);
+    pl_donut_clear(&donut);
+    return status;
+}
+
+static int run(const cli *c, const pl_donut_options *o)
+{
+    if (c->files == 0)
+        return cli_misuse(c, "name at least one FITS frame");
+    if (o->pair && c->files != 2)
+        return cli_misuse(c, "--pair takes two frames, one on each side of focus");
+    pl_frame **frame = calloc((size_t)c->files, sizeof *frame);
+    pl_err err = { PL_OK, "" };
+    int status = frame ? measure(c, o, frame) : failed(c, NULL, &err);
+    for (int i = 0; frame && i < c->files; i++)
+        pl_frame_free(frame[i]);
+    free(frame);
+    return status;
+}
+
+int main(int argc, char **argv)
+{
+    cli c;
+    pl_donut_options o = pl_donut_defaults();
+    int rc = cli_parse(&program, argc, argv, &c, &o);
+    if (rc < 0)
+        rc = run(&c, &o);
+    return cli_close(&c, rc);
+}
