@@ -125,10 +125,10 @@ static pl_axis second_scale(const pl_zone *z, double reach_um)
     const pl_travel *t = &z->allowed;
     double steps = t->steps / t->sensor_um, tube = t->drawtube_um / t->sensor_um;
     if (isfinite(steps))
-        return (pl_axis){ -reach_um * steps, reach_um * steps, "focuser, steps" };
+        return (pl_axis){ -reach_um * steps, reach_um * steps, "focuser, steps", 0 };
     if (fabs(tube - 1) > 1e-6)
-        return (pl_axis){ -reach_um * tube, reach_um * tube, "drawtube, um" };
-    return (pl_axis){ 0, 0, NULL };
+        return (pl_axis){ -reach_um * tube, reach_um * tube, "drawtube, um", 0 };
+    return (pl_axis){ 0, 0, NULL, 0 };
 }
 
 /* Heights of the picture: the curves of the given seeing whole inside the shade, room above for the
@@ -142,7 +142,7 @@ static pl_axis height(const struct family *f, double *curves_top)
     }
     *curves_top = 1.3 * hi;
     lo = fmax(0, lo - 0.12 * (*curves_top - lo));
-    return (pl_axis){ lo, lo + (*curves_top - lo) / 0.76, "FWHM of a star, arcsec" };
+    return (pl_axis){ lo, lo + (*curves_top - lo) / 0.76, "FWHM of a star, arcsec", 0 };
 }
 
 static void headline(pl_canvas *c, const pl_zone *z)
