@@ -95,7 +95,8 @@ typedef struct {
     pl_num obstruction;     /* diameter of the central obstruction / aperture, [0, 0.8] */
     pl_num vanes;           /* number of spider vanes */
     pl_num vane_mm;         /* their thickness */
-    pl_num vane_deg;        /* direction of the first one */
+    pl_num vane_deg;        /* direction of the first one, as a donut outside focus shows it */
+    pl_num focuser_deg;     /* direction of the focuser there: plumb-donut --hand */
     pl_text tube_material;  /* see pl_material_cte */
     pl_text mirror_material;
     pl_num tube_length_mm;        /* length of tube that joins focuser and primary */
@@ -172,6 +173,12 @@ PL_API pl_status pl_facts_need(const pl_facts *facts, const char *name, double *
  *   notes  out  a sentence for each unknown section or key, with the nearest known one
  * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted); facts untouched on failure. */
 PL_API pl_status pl_profile_read(const char *path, pl_facts *facts, pl_notes *notes, pl_err *err);
+
+/* pl_profile_set - write one key of a profile, keeping all else and its comments; the profile as it
+ * was stays beside it as PATH~. A missing profile is begun.
+ * Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on failure. */
+PL_API pl_status pl_profile_set(const char *path, const char *section, const char *key,
+                                const char *value, pl_err *err);
 
 /* ---- optics: tolerances (plumb-zone) -------------------------------------------------------- */
 /* pl_material_cte - linear thermal expansion near 20 C.
@@ -707,6 +714,21 @@ PL_API pl_status pl_donut_measure(const pl_frame *const *frame, size_t frames,
                                   pl_donut *out, pl_err *err);
 PL_API void pl_donut_clear(pl_donut *donut);
 
+/* pl_hand - the gap that a hand over the tube's mouth, on the focuser's side, leaves in a ring. */
+typedef struct {
+    double x_px, y_px;         /* the ring */
+    double gap_deg, width_deg; /* as the frame shows it */
+    pl_side side;              /* told, or by a focuser_deg that was known before */
+    double focuser_deg; /* as a donut outside focus shows it; NaN while the side is unknown */
+} pl_hand;
+
+/* pl_hand_find
+ *   facts  in  focuser_deg, when known, tells the side; obstruction and saturation are used
+ *   side   in  when the user knows it
+ * Gives: PL_ENODATA when there is no ring with one gap. */
+PL_API pl_status pl_hand_find(const pl_frame *frame, const pl_facts *facts, pl_side side, int jobs,
+                              pl_hand *out, pl_err *err);
+
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
 /* Each gives malloc'd text, or NULL when memory is short. `file` is what the user called it. */
@@ -719,6 +741,8 @@ PL_API char *pl_field_table(const pl_field *field, const char *file);
  * frame. `file`: [donut->frames] */
 PL_API char *pl_donut_text(const pl_donut *donut, const char *const *file);
 PL_API char *pl_donut_json(const pl_donut *donut, const char *const *file);
+PL_API char *pl_hand_text(const pl_hand *hand, const char *file);
+PL_API char *pl_hand_json(const pl_hand *hand, const char *file);
 PL_API pl_status pl_donut_draw(const pl_donut *donut, const char *const *file, bool red,
                                const char *png, pl_err *err);
 

@@ -182,11 +182,11 @@ static int set_jobs(cli *c, const char *value, pl_err *err)
 }
 
 /* One option; 0 when taken, 1 to leave with status 0, -1 with err set. */
-static int take(cli *c, int letter, const char *value, const char **profile, void *ctx, pl_err *err)
+static int take(cli *c, int letter, const char *value, void *ctx, pl_err *err)
 {
     switch (letter) {
     case 'p':
-        *profile = value;
+        c->profile = value;
         return 0;
     case OPT_JSON:
         c->json = true;
@@ -239,7 +239,6 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
 {
     struct option list[MAX_OPTIONS];
     char letters[2 * MAX_OPTIONS + 2];
-    const char *profile = NULL;
     int letter;
     *out = (cli){ .program = program, .facts = pl_facts_unknown() };
     gsl_set_error_handler_off();
@@ -249,13 +248,13 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
         pl_err err = { PL_OK, "" };
         if (letter == '?' || letter == ':')
             return misused_option(out, list, letter, argv);
-        int rc = take(out, letter, optarg, &profile, ctx, &err);
+        int rc = take(out, letter, optarg, ctx, &err);
         if (rc)
             return rc > 0 ? EXIT_WITHIN : cli_misuse(out, err.msg);
     }
     out->file = argv + optind;
     out->files = argc - optind;
-    return profile ? read_profile(out, profile) : -1;
+    return out->profile ? read_profile(out, out->profile) : -1;
 }
 
 void cli_progress(const cli *c, int done, int total)

@@ -29,9 +29,9 @@ typedef struct {
 /* What all programs are told the same way. */
 typedef struct {
     const cli_program *program;
-    pl_facts facts;  /* command line over profile; the header is merged per frame */
-    pl_notes notes;  /* what the profile's reading had to say */
-    const char *png; /* NULL: none */
+    pl_facts facts;            /* command line over profile; the header is merged per frame */
+    pl_notes notes;            /* what the profile's reading had to say */
+    const char *profile, *png; /* NULL: none */
     bool json, red, quiet, measured_ok;
     int jobs;    /* 0: one per processor */
     char **file; /* the operands, borrowed from argv */

@@ -5,7 +5,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { FIRST = 0x400 };
+enum { FIRST = 0x400, HAND = 0x500, SAVE };
 
 static const cli_option options[] = {
     { "side", FIRST, "in|out", "side of focus the sensor stands on (of the first frame)" },
@@ -13,7 +13,14 @@ static const cli_option options[] = {
     { "terms", FIRST + 2, "11|15", "last Zernike term fitted, Noll's number (default 11)" },
     { "seeing", FIRST + 3, "ARCSEC", "FWHM the tolerance is for (default: as the donuts show)" },
     { "wavelength", FIRST + 4, "UM", "wavelength, um (default 0.53 on a mosaic, else 0.55)" },
+    { "hand", HAND, NULL, "a hand covers the tube's mouth at the focuser: tell where that lies" },
+    { "save", SAVE, NULL, "with --hand: write focuser_deg to the profile" },
     { NULL, 0, NULL, NULL },
+};
+
+struct own {
+    pl_donut_options donut;
+    bool hand, save;
 };
 
 static const char *const facts[] = {
@@ -25,7 +32,12 @@ static const char *const facts[] = {
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
 {
-    return pl_donut_set(ctx, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+    struct own *o = ctx;
+    o->hand |= letter == HAND;
+    o->save |= letter == SAVE;
+    if (letter >= HAND)
+        return 0;
+    return pl_donut_set(&o->donut, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
 }
 
 static const cli_program program = {
@@ -64,26 +76,59 @@ static int report(const cli *c, const pl_donut *donut)
     return donut->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
-static int measure(const cli *c, const pl_donut_options *o, pl_frame **frame)
+static int save_hand(const cli *c, const pl_hand *hand)
+{
+    pl_err err = { PL_OK, "" };
+    char value[32];
+    snprintf(value, sizeof value, "%.1f", hand->focuser_deg);
+    if (hand->focuser_deg != hand->focuser_deg)
+        return cli_misuse(c,
+                          "--save needs --side in or out: without it the gap tells no direction");
+    if (pl_profile_set(c->profile, "scope", "focuser_deg", value, &err) != PL_OK)
+        return failed(c, c->profile, &err);
+    return EXIT_WITHIN;
+}
+
+static int find_hand(const cli *c, const struct own *o, const pl_frame *frame)
+{
+    pl_err err = { PL_OK, "" };
+    pl_hand hand;
+    if (pl_hand_find(frame, &c->facts, o->donut.side, c->jobs, &hand, &err) != PL_OK)
+        return failed(c, c->file[0], &err);
+    char *text = c->json ? pl_hand_json(&hand, c->file[0]) : pl_hand_text(&hand, c->file[0]);
+    if (!text)
+        return failed(c, NULL, &err);
+    fputs(text, stdout);
+    free(text);
+    return o->save ? save_hand(c, &hand) : EXIT_WITHIN;
+}
+
+static int measure(const cli *c, const struct own *o, pl_frame **frame)
 {
     pl_err err = { PL_OK, "" };
     pl_donut donut;
     for (int i = 0; i < c->files; i++)
         if (pl_frame_open(c->file[i], c->jobs, &frame[i], &err) != PL_OK)
             return failed(c, c->file[i], &err);
-    if (pl_donut_measure((const pl_frame *const *)frame, (size_t)c->files, &c->facts, o, c->jobs,
-                         &donut, &err) != PL_OK)
+    if (o->hand)
+        return find_hand(c, o, frame[0]);
+    if (pl_donut_measure((const pl_frame *const *)frame, (size_t)c->files, &c->facts, &o->donut,
+                         c->jobs, &donut, &err) != PL_OK)
         return failed(c, c->files == 1 ? c->file[0] : NULL, &err);
     int status = report(c, &donut);
     pl_donut_clear(&donut);
     return status;
 }
 
-static int run(const cli *c, const pl_donut_options *o)
+static int run(const cli *c, const struct own *o)
 {
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
-    if (o->pair && c->files != 2)
+    if (o->hand && c->files != 1)
+        return cli_misuse(c, "--hand takes one frame");
+    if (o->save && (!o->hand || !c->profile))
+        return cli_misuse(c, "--save goes with --hand and --profile");
+    if (o->donut.pair && c->files != 2)
         return cli_misuse(c, "--pair takes two frames, one on each side of focus");
     pl_frame **frame = calloc((size_t)c->files, sizeof *frame);
     pl_err err = { PL_OK, "" };
@@ -97,7 +142,7 @@ static int run(const cli *c, const pl_donut_options *o)
 int main(int argc, char **argv)
 {
     cli c;
-    pl_donut_options o = pl_donut_defaults();
+    struct own o = { .donut = pl_donut_defaults() };
     int rc = cli_parse(&program, argc, argv, &c, &o);
     if (rc < 0)
         rc = run(&c, &o);

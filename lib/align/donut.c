@@ -17,6 +17,7 @@ typedef struct {
     double pixel_um, focal_mm;
     pl_ringfits shot[MOST_FRAMES];
     pl_wavefit_scope scope;
+    pl_side side[MOST_FRAMES]; /* of each frame; as if the first stood outside while unknown */
     int jobs;
 } work;
 
@@ -111,38 +112,47 @@ static pl_status open_all(work *w, const pl_frame *const *frame, pl_err *err)
     return PL_OK;
 }
 
-/* What the frames hold instead of readable donuts, and what would help. */
-static pl_status nothing_to_read(const work *w, pl_err *err)
+/* The kind of the brightest wide object of all frames. */
+static pl_ring_kind brightest(const work *w)
 {
-    size_t count[PL_RING_KINDS] = { 0 };
+    const pl_ring *best = NULL;
     for (size_t i = 0; i < w->d.frames; i++)
-        for (size_t k = 0; k < w->shot[i].rings; k++)
-            count[w->shot[i].ring[k].kind]++;
-    if (count[PL_RING_SATURATED])
-        return pl_fail(err, PL_ENODATA,
-                       "the donut is clipped: expose shorter, or take a fainter "
-                       "star");
-    if (count[PL_RING_CUT])
-        return pl_fail(err, PL_ENODATA,
-                       "the donut is cut by the frame's edge: bring the star to the middle");
-    if (count[PL_RING_OVERLAP])
-        return pl_fail(err, PL_ENODATA,
-                       "the donuts lie over each other: take a star that stands alone, or defocus "
-                       "less");
-    if (count[PL_RING_BROKEN])
-        return pl_fail(err, PL_ENODATA,
-                       "no whole ring: something shades the tube, or it is no star's donut");
-    double want_um = 60 * w->pixel_um * w->focal_mm / w->d.facts.aperture_mm.v;
-    double m = w->focal_mm / w->d.facts.mirror_focal_mm.v;
-    bool rides = strcmp(w->d.facts.carries.s, "camera") != 0;
-    double travel_mm = want_um / (rides ? m * m : 1) / 1000, step = w->d.facts.step_um.v;
+        for (size_t k = 0; k < w->shot[i].rings; k++) {
+            const pl_ring *r = &w->shot[i].ring[k];
+            if (!best || r->flux_adu > best->flux_adu)
+                best = r;
+        }
+    return best ? best->kind : PL_RING_SMALL;
+}
+
+/* How far the drawtube moves out for a ring of 60 px. */
+static pl_status too_small(const work *w, pl_err *err)
+{
+    const pl_facts *f = &w->d.facts;
+    double m = w->focal_mm / f->mirror_focal_mm.v,
+           rides = strcmp(f->carries.s, "camera") ? m * m : 1;
+    double travel_mm = 60 * w->pixel_um * w->optic.f_ratio / rides / 1000;
     char steps[40] = "";
-    if (isfinite(step))
-        snprintf(steps, sizeof steps, " (%.0f steps)", 1000 * travel_mm / step);
+    if (isfinite(f->step_um.v))
+        snprintf(steps, sizeof steps, " (%.0f steps)", 1000 * travel_mm / f->step_um.v);
     return pl_fail(err, PL_ENODATA,
                    "no donut large enough to read: rack out by %.1f mm%s from focus, for a ring of "
                    "60 px, and try again",
                    travel_mm, steps);
+}
+
+/* What the frames hold instead of readable donuts, and what would help. */
+static pl_status nothing_to_read(const work *w, pl_err *err)
+{
+    static const char *const words[PL_RING_KINDS] = {
+        [PL_RING_SATURATED] = "the donut is clipped: expose shorter, or take a fainter star",
+        [PL_RING_CUT] = "the donut is cut by the frame's edge: bring the star to the middle",
+        [PL_RING_OVERLAP] = "the donuts lie over each other: take a star that stands alone, or "
+                            "defocus less",
+        [PL_RING_BROKEN] = "no whole ring: something shades the tube, or it is no star",
+    };
+    const char *why = words[brightest(w)];
+    return why ? pl_fail(err, PL_ENODATA, "%s", why) : too_small(w, err);
 }
 
 /* A fit's place in the row of all fits. */
@@ -275,13 +285,7 @@ static pl_status list_stars(work *w, pl_err *err)
 
 /* ---- the mean */
 
-static bool stands_inside(const work *w, size_t frame)
-{
-    bool first = w->d.side == PL_SIDE_IN;
-    return w->options->pair && frame == 1 ? !first : first;
-}
-
-/* All fits of one frame, averaged and turned to its side; false when it has none. */
+/* All fits of one frame, averaged, signs as if outside. */
 static pl_status mean_of_frame(const work *w, size_t i, pl_shared *out, bool *any, pl_err *err)
 {
     static const double none[PL_WF_SHARED] = { 0 };
@@ -295,8 +299,6 @@ static pl_status mean_of_frame(const work *w, size_t i, pl_shared *out, bool *an
             fit[n++] = as_outside(&s->fit[k].wave);
     *any = n > 0;
     pl_status rc = n ? pl_wavefront_mean(fit, n, none, out, err) : PL_OK;
-    if (n && rc == PL_OK && stands_inside(w, i))
-        pl_wavefront_flip(out);
     free(fit);
     return rc;
 }
@@ -313,10 +315,11 @@ static void air_of(work *w, const pl_shared *frame, size_t n, double air[PL_WF_S
                      : 0;
         for (size_t i = 0; i < n; i++)
             mean += frame[i].p[a] / (double)n;
-        for (size_t i = 0; i < n; i++)
+        for (size_t i = 0; i < n && a != pl_wavefit_of(4); i++) /* each has its own defocus */
             off += fmax(0, pow(frame[i].p[a] - mean, 2) - frame[i].cov[a][a]);
         if (a < PL_WF_SHADOW_X)
-            air[a] = (FORETOLD * air[a] + off) / (double)(FORETOLD + n - 1);
+            air[a] = a == pl_wavefit_of(4) ? air[a]
+                                           : (FORETOLD * air[a] + off) / (double)(FORETOLD + n - 1);
     }
     if (!isfinite(exposure))
         pl_note(&w->d.notes,
@@ -336,19 +339,74 @@ static void mean_seeing(work *w)
     w->d.wave.seeing_sigma_arcsec = 1 / sqrt(weight);
 }
 
+/* How far the focuser stood out, at the sensor, um; NaN when header and profile do not tell. */
+static double travel_of(const work *w, const pl_frame *frame)
+{
+    const pl_facts *f = &w->d.facts;
+    double m = w->focal_mm / f->mirror_focal_mm.v,
+           rides = strcmp(f->carries.s, "camera") ? m * m : 1;
+    return frame->facts.position_steps.v * f->step_um.v * f->outward.v * rides;
+}
+
+/* Sides by what the user says, else by the focuser's positions, else as if the first stood outside.
+ * Gives: whether they are known. */
+static bool settle_sides(work *w, const pl_shared *frame, const size_t *which, size_t n)
+{
+    double travel[MOST_FRAMES], defocus[MOST_FRAMES];
+    pl_wavefront one;
+    pl_side first = w->options->side, other = first;
+    for (size_t i = 0; i < n; i++) {
+        pl_wavefront_tell(&frame[i], &w->optic, false, &one);
+        travel[i] = travel_of(w, w->shot[which[i]].frame);
+        defocus[i] = one.defocus_um;
+    }
+    if (first == PL_SIDE_UNKNOWN && pl_side_by_position(travel, defocus, n, w->side))
+        return true;
+    if (w->options->pair)
+        other = first == PL_SIDE_IN ? PL_SIDE_OUT : PL_SIDE_IN;
+    for (size_t i = 0; i < n; i++)
+        w->side[i] = which[i] == 0 ? first : other;
+    return first != PL_SIDE_UNKNOWN;
+}
+
+/* The mean in the terms of the trade; a secondary known to sit off centre may tell the side. */
+static void tell(work *w, pl_shared *mean, bool known)
+{
+    double a7, a8;
+    pl_wavefront seeing = w->d.wave;
+    pl_wavefront_tell(mean, &w->optic, known, &w->d.wave);
+    w->d.side = known ? w->side[0] : pl_side_by_shadow(&w->d.wave, w->d.facts.focuser_deg.v);
+    if (!known && w->d.side != PL_SIDE_UNKNOWN) {
+        if (w->d.side == PL_SIDE_IN)
+            pl_wavefront_flip(mean);
+        pl_wavefront_tell(mean, &w->optic, true, &w->d.wave);
+        pl_note(&w->d.notes, "the side of focus is told by the secondary's shadow, which lies away "
+                             "from the focuser");
+    }
+    w->d.wave.seeing_arcsec = seeing.seeing_arcsec;
+    w->d.wave.seeing_sigma_arcsec = seeing.seeing_sigma_arcsec;
+    pl_wavefront_centred(mean, &a7, &a8);
+    w->d.centred_coma_nm = 1000 * hypot(a7, a8);
+}
+
 static pl_status mean_of_all(work *w, pl_err *err)
 {
-    pl_shared frame[MOST_FRAMES], mean, still;
+    pl_shared frame[MOST_FRAMES], mean;
     double air[PL_WF_SHARED];
-    size_t n = 0;
+    size_t n = 0, which[MOST_FRAMES];
     pl_status rc = PL_OK;
     for (size_t i = 0; i < w->d.frames && rc == PL_OK; i++) {
         bool any = false;
         rc = mean_of_frame(w, i, &frame[n], &any, err);
+        which[n] = i;
         n += any;
     }
     if (rc != PL_OK)
         return rc;
+    bool known = settle_sides(w, frame, which, n);
+    for (size_t i = 0; i < n; i++)
+        if (w->side[i] == PL_SIDE_IN)
+            pl_wavefront_flip(&frame[i]);
     mean_seeing(w);
     air_of(w, frame, n, air);
     rc = pl_wavefront_mean(frame, n, air, &mean, err);
@@ -357,14 +415,7 @@ static pl_status mean_of_all(work *w, pl_err *err)
     int a4 = pl_wavefit_of(4); /* of the first frame: on the other side it is another */
     mean.p[a4] = frame[0].p[a4];
     mean.cov[a4][a4] = frame[0].cov[a4][a4] + air[a4];
-    still = mean;
-    pl_wavefront seeing = w->d.wave;
-    pl_wavefront_tell(&mean, &w->optic, w->d.side != PL_SIDE_UNKNOWN, &w->d.wave);
-    w->d.wave.seeing_arcsec = seeing.seeing_arcsec;
-    w->d.wave.seeing_sigma_arcsec = seeing.seeing_sigma_arcsec;
-    double a7, a8;
-    pl_wavefront_centred(&still, &a7, &a8);
-    w->d.centred_coma_nm = 1000 * hypot(a7, a8);
+    tell(w, &mean, known);
     w->d.air_coma_nm = 1000 * sqrt(air[pl_wavefit_of(8)] / (double)n);
     return PL_OK;
 }
@@ -446,7 +497,6 @@ pl_status pl_donut_measure(const pl_frame *const *frame, size_t frames, const pl
     w->d = (pl_donut){ .frames = frames,
                        .width_px = frame[0]->width,
                        .height_px = frame[0]->height,
-                       .side = options->side,
                        .facts = *facts };
     pl_facts_merge(&w->d.facts, &frame[0]->facts);
     pl_status rc = answer(w, frame, err);

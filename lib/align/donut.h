@@ -30,6 +30,9 @@ pl_status pl_ringfits_open(const pl_frame *frame, const pl_facts *told, int jobs
                            pl_notes *notes, pl_err *err);
 void pl_ringfits_clear(pl_ringfits *shot);
 
+/* pl_ringfits_green - whether a pixel is of the colour that is measured. */
+bool pl_ringfits_green(const pl_ringfits *s, int x, int y);
+
 /* pl_ringfits_run - cut out and fit ring k < fits.
  *   scope  in  the gain is taken from the frame
  * Threads: different k of one shot, any threads. */
@@ -74,6 +77,21 @@ pl_status pl_wavefront_mean(const pl_shared *s, size_t n, const double *extra, p
  * Formula: Noll 1976's variance of the modes times (D / r0)^(5/3), divided by the number of times
  * the wind blows new air over the mirror meanwhile, at 10 m/s; that last is derived here. */
 double pl_turbulence_variance(int j, const pl_optic *optic, double seeing_rad, double exposure_s);
+
+/* ---- side.c */
+
+/* pl_side_by_position - sides of frames taken at several positions of the focuser.
+ *   travel_um   in   [n] at the sensor, + = out, from anywhere; NaN: unknown
+ *   defocus_um  in   [n] magnitudes
+ *   side        out  [n]; untouched when the positions do not settle it
+ * Gives: whether they do. */
+bool pl_side_by_position(const double *travel_um, const double *defocus_um, size_t n,
+                         pl_side *side);
+
+/* pl_side_by_shadow - a Newtonian's secondary sits off centre, away from the focuser.
+ *   as_outside   in  the wavefront, signs as if outside
+ *   focuser_deg  in  NaN: unknown */
+pl_side pl_side_by_shadow(const pl_wavefront *as_outside, double focuser_deg);
 
 /* ---- unroll.c */
 

@@ -51,7 +51,7 @@ void pl_ringfits_clear(pl_ringfits *s)
 
 /* ---- stamps */
 
-static bool is_green(const pl_ringfits *s, int x, int y)
+bool pl_ringfits_green(const pl_ringfits *s, int x, int y)
 {
     return !s->mosaic[0] || s->mosaic[2 * (y & 1) + (x & 1)] == 'G';
 }
@@ -60,7 +60,8 @@ static void mask_stamp(const pl_ringfits *s, const pl_ring *me, pl_wavefit_stamp
 {
     for (int i = 0; i < st->size * st->size; i++) {
         int x = st->x0 + i % st->size, y = st->y0 + i / st->size;
-        bool use = isfinite(st->value[i]) && st->value[i] < s->saturation && is_green(s, x, y) &&
+        bool use = isfinite(st->value[i]) && st->value[i] < s->saturation &&
+                   pl_ringfits_green(s, x, y) &&
                    hypot(x - me->x_px, y - me->y_px) < me->outer_px / 2 + MARGIN_PX / 2.0;
         for (size_t k = 0; use && k < s->rings; k++) {
             const pl_ring *o = &s->ring[k];

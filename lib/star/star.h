@@ -226,8 +226,6 @@ typedef enum {
 /* pl_ring_kind_name - "ring", "small", "filled", ...: the word used in reports. */
 const char *pl_ring_kind_name(pl_ring_kind kind);
 
-
-
 /* One donut. A rim (and a hole's) lies where a sharp edge would hold the same light: exact for any
  * symmetric blur; 1 to 3 % inside the geometric one for a rim that diffraction alone softens. What
  * was not measured is NaN; of an object that is no PL_RING only place, size, sky and light may be
