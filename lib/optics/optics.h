@@ -87,7 +87,8 @@ void pl_wave_add(pl_wave *wave, int j, double amount);
 void pl_wave_row(const pl_wave *wave, double y, double row[PL_WAVE_DEGREE + 1]);
 
 /* pl_wave_reach - the steepest slope along x or y anywhere on the disc, per pupil radius (seen on
- * rings of points; a wave of degree 6 hides no more than a few percent between them). */
+ * rings of points; a wave of degree 6 hides no more than a few percent between them). NaN for a
+ * wave that is not all numbers. */
 double pl_wave_reach(const pl_wave *wave);
 
 /* ---- aperture.c */
@@ -192,6 +193,44 @@ typedef struct {
  *   term  in  [terms] Noll's j of d_zernike's images */
 bool pl_psf_gradient(pl_psf *psf, const double *zernike_um, double x_px, double y_px,
                      const int *term, int terms, const pl_psf_slopes *out);
+
+/* pl_psf_area - numbers in an image: size x size. */
+size_t pl_psf_area(const pl_psf *psf);
+
+/* ---- screen.c: the air of a moment, for short exposures */
+
+typedef struct {
+    double r0_mm, lambda_um; /* Fried's length at that wavelength; r0 = 0.976 lambda / seeing */
+    double aperture_mm;
+    double wind_mm_s, wind_deg; /* direction it blows to, in the pupil's axes */
+    uint64_t seed;              /* its low 32 bits count; the same numbers with the same GSL */
+} pl_screen_spec;
+
+/* pl_screen - turbulence that drifts as a frozen whole; 8 MB. Read only: any threads at once. */
+typedef struct pl_screen pl_screen;
+
+/* pl_screen_new - gives PL_EARG for air that cannot be computed. */
+pl_status pl_screen_new(const pl_screen_spec *spec, pl_screen **out, pl_err *err);
+void pl_screen_free(pl_screen *screen);
+
+/* pl_screen_phase - wavefront at a time, um (the same for all wavelengths), tilt and all.
+ *   x, y  in  [n] pupil radii, |x| and |y| < 8
+ * Repeats (but for the image's motion) after 256 apertures of wind. Detail finer than a 64th of the
+ * aperture is left out. */
+void pl_screen_phase(const pl_screen *screen, double t_s, const double *x, const double *y,
+                     size_t n, double *phase_um);
+
+typedef struct {
+    double start_s, length_s;
+    int steps; /* moments averaged; enough that the wind moves less than r0 between them */
+} pl_exposure;
+
+/* pl_screen_image - as pl_psf_image, through moving air: the mean of the moments' images. The psf's
+ * long-exposure air should be off, and its grid promised none. Its added phase is none afterwards.
+ */
+pl_status pl_screen_image(const pl_screen *screen, pl_psf *psf, const double *zernike_um,
+                          double x_px, double y_px, const pl_exposure *when, double *out,
+                          pl_err *err);
 
 /* ---- misalign.c */
 

@@ -223,3 +223,8 @@ void pl_psf_set_phase(pl_psf *p, const double *phase_um)
 {
     p->phase_um = phase_um;
 }
+
+size_t pl_psf_area(const pl_psf *p)
+{
+    return (size_t)p->grid.size * (size_t)p->grid.size;
+}

@@ -106,14 +106,9 @@ static void intensity(pl_psf *p)
 
 /* ---- what is asked for */
 
-static size_t area(const pl_psf *p)
-{
-    return (size_t)p->grid.size * (size_t)p->grid.size;
-}
-
 static void start(const pl_psf *p, double *out, double value)
 {
-    for (size_t i = 0; out && i < area(p); i++)
+    for (size_t i = 0; out && i < pl_psf_area(p); i++)
         out[i] = value;
 }
 
@@ -124,7 +119,7 @@ static void each(const pl_psf *p, int terms, const pl_psf_slopes *out, double va
     for (size_t i = 0; i < PL_ARRAY_LEN(all); i++)
         start(p, all[i], value);
     for (int k = 0; out->d_zernike && k < terms; k++)
-        start(p, out->d_zernike + (size_t)k * area(p), value);
+        start(p, out->d_zernike + (size_t)k * pl_psf_area(p), value);
 }
 
 static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
@@ -166,7 +161,7 @@ static void add_view(pl_psf *p, const struct pl_view *v, const pl_wave *w, const
     if (out->d_seeing && p->seeing_um > 0)
         pl_psf_fold(p, v, PL_FOLD_D_SEEING, out->d_seeing);
     for (int k = 0; out->d_zernike && k < terms; k++)
-        by_zernike(p, v, term[k], out->d_zernike + (size_t)k * area(p));
+        by_zernike(p, v, term[k], out->d_zernike + (size_t)k * pl_psf_area(p));
     by_shadow(p, v, false, out->d_shadow_x);
     by_shadow(p, v, true, out->d_shadow_y);
 }

@@ -131,7 +131,7 @@ void pl_wave_row(const pl_wave *w, double y, double row[PL_WAVE_DEGREE + 1])
     }
 }
 
-/* The steeper of the slopes along x and y at one point. */
+/* The steeper of the slopes along x and y at one point; NaN when either is. */
 static double slope(const pl_wave *w, double x, double y)
 {
     double row[PL_WAVE_DEGREE + 1], dx = 0, dy = 0;
@@ -144,7 +144,7 @@ static double slope(const pl_wave *w, double x, double y)
             d = d * y + q * w->c[q][p];
         dy = dy * x + d;
     }
-    return fmax(fabs(dx), fabs(dy));
+    return isnan(dx + dy) ? NAN : fmax(fabs(dx), fabs(dy));
 }
 
 double pl_wave_reach(const pl_wave *w)
@@ -153,8 +153,10 @@ double pl_wave_reach(const pl_wave *w)
     double most = 0;
     for (int k = 0; k < SPOKES; k++) {
         double a = 2 * M_PI * k / SPOKES, c = cos(a), s = sin(a);
-        for (int i = 1; i <= RINGS; i++)
-            most = fmax(most, slope(w, c * i / RINGS, s * i / RINGS));
+        for (int i = 1; i <= RINGS; i++) {
+            double here = slope(w, c * i / RINGS, s * i / RINGS);
+            most = here > most || isnan(here) ? here : most;
+        }
     }
     return most;
 }
