@@ -12,7 +12,9 @@
 
 enum { LEAST_ANGLES = 24 }; /* of 36 for a whole ring */
 
-static const double LEAST_PX = 14; /* narrower than any donut to be read */
+static const double LEAST_PX = 14;     /* a ring narrower than that is too small to read */
+static const double LEAST_WIDE = 18;   /* and anything else narrower may be a star in focus */
+static const double SMALL_RADIUS = 20; /* up to here the air may blur a ring beyond reading */
 
 struct crew {
     pl_ring_site site;
@@ -229,38 +231,57 @@ static bool leaves_frame(const pl_frame *f, double x, double y, double reach)
            y + reach > f->height - 0.5;
 }
 
-struct look {
-    int rim, hole;    /* angles seen */
-    int light;        /* angles with light past the rim: a tenth of the ring's and 4 sigma */
-    int dark, bright; /* angles below a third, above 1.6 of the typical level */
-};
-
-static struct look look_around(const pl_edge *rim, const pl_edge *hole)
+/* How unlike the edge's softness is around the rim, over its mean: nothing for a lone ring, whose
+ * edge is alike all around; much where another ring looks out from under it. Spread from the 10 %
+ * to the 90 % quantile (2.563 sigma of a Gaussian), so that a star beside the rim does not count;
+ * less what noise makes. */
+static double unevenness(const pl_edge *rim)
 {
-    struct look l = { 0 };
-    double level = typical_level(rim);
+    double v[PL_RING_ANGLES], noise2 = 0;
+    size_t n = 0;
+    for (int k = 0; k < PL_RING_ANGLES; k++)
+        if (isfinite(rim->soft[k])) {
+            v[n++] = rim->soft[k];
+            noise2 += rim->soft_sigma[k] * rim->soft_sigma[k];
+        }
+    double spread = (pl_quantile(v, n, 0.9) - pl_quantile(v, n, 0.1)) / 2.563;
+    return sqrt(fmax(0, spread * spread - noise2 / (double)n));
+}
+
+/* Angles at which the edge was seen, and those darker than a third of the typical level. */
+static void look_around(const pl_edge *edge, int *seen, int *dark)
+{
+    double level = typical_level(edge);
+    *seen = *dark = 0;
     for (int k = 0; k < PL_RING_ANGLES; k++) {
-        l.rim += isfinite(rim->shift[k]);
-        l.hole += isfinite(hole->shift[k]);
-        l.light += rim->beyond[k] > 0.1 && rim->beyond[k] > 4 * rim->beyond_sigma[k];
-        l.dark += !(rim->level[k] > level / 3);
-        l.bright += rim->level[k] > 1.6 * level;
+        *seen += isfinite(edge->shift[k]);
+        *dark += !(edge->level[k] > level / 3);
     }
-    return l;
+}
+
+/* Light all around, but within an edge that is sharp here and soft there. */
+static bool is_overlapped(const pl_edge *rim)
+{
+    int seen, dark;
+    look_around(rim, &seen, &dark);
+    return dark <= PL_RING_ANGLES / 6 && unevenness(rim) > 0.25;
 }
 
 static pl_ring_kind kind_of(const pl_edge *rim, const pl_edge *hole)
 {
-    struct look l = look_around(rim, hole);
+    int seen, dark, hole_seen, hole_dark;
     double r = rim->radius, bent = hypot(rim->shape[3], rim->shape[4]);
     double cornered = hypot(rim->shape[5], rim->shape[6]);
-    bool odd = bent > 0.15 * r || cornered > 0.1 * r ||
-               rim->scatter > 0.05 * r + 2 * rim->sigma * 4 || rim->blur > 0.3 * r;
-    if (l.light >= 6 || (odd && l.bright >= 4))
+    look_around(rim, &seen, &dark);
+    look_around(hole, &hole_seen, &hole_dark);
+    if (is_overlapped(rim))
         return PL_RING_OVERLAP;
-    if (odd || l.dark > PL_RING_ANGLES / 6 || l.rim < LEAST_ANGLES)
+    if (bent > 0.15 * r || cornered > 0.1 * r || rim->scatter > 0.05 * r + 8 * rim->sigma ||
+        dark > PL_RING_ANGLES / 6 || seen < LEAST_ANGLES)
         return PL_RING_BROKEN;
-    if (2 * r < LEAST_PX || l.hole < LEAST_ANGLES / 2)
+    if (rim->blur > 0.18 * r) /* no air does that to a wide one: it is smeared or doubled */
+        return r < SMALL_RADIUS ? PL_RING_SMALL : PL_RING_BROKEN;
+    if (2 * r < LEAST_PX || hole_seen < LEAST_ANGLES / 2)
         return PL_RING_SMALL;
     return PL_RING;
 }
@@ -297,10 +318,12 @@ static pl_status measure(const pl_ring_site *s, const pl_ring_seed *seed, pl_rin
         return st;
     tell_rim(c, &rim, r);
     struct gap g = find_gap(c, &rim);
-    if (!(g.significance > 5 && g.radius > 0.05 * rim.radius))
+    if (!(g.significance > 5 && g.radius > 0.05 * rim.radius)) {
+        r->kind = is_overlapped(&rim) ? PL_RING_OVERLAP : PL_RING_FILLED;
         return PL_OK;
+    }
     hole = (pl_edge){ .hole = true, .x = g.x, .y = g.y, .at = g.radius, .radius = g.radius };
-    r->kind = PL_RING_BROKEN;
+    r->kind = is_overlapped(&rim) ? PL_RING_OVERLAP : PL_RING_BROKEN;
     st = fit_both(c, &rim, &hole, &whole, err);
     if (st != PL_OK || !whole)
         return st;
@@ -352,13 +375,13 @@ static size_t drop_narrow(pl_ring *r, size_t n)
 {
     size_t kept = 0;
     for (size_t i = 0; i < n; i++)
-        if (r[i].outer_px >= LEAST_PX || r[i].kind == PL_RING_SMALL)
+        if (r[i].outer_px >= LEAST_WIDE || r[i].kind == PL_RING || r[i].kind == PL_RING_SMALL)
             r[kept++] = r[i];
     return kept;
 }
 
-pl_status pl_rings_find(const pl_frame *frame, const char mosaic[8], double saturation_adu,
-                        int jobs, pl_ring **out, size_t *n, pl_err *err)
+pl_status pl_rings_find(const pl_frame *frame, const char *mosaic, double saturation_adu, int jobs,
+                        pl_ring **out, size_t *n, pl_err *err)
 {
     pl_ring_map map = { 0 };
     pl_status st = pl_ring_map_find(frame, jobs, &map, err);

@@ -1,11 +1,18 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* ring.h - what the files of the ring finder share: ringfind.c (where wide objects are),
- * ringcut.c (one object's pixels above its own sky), ringedge.c (where a round edge lies), ring.c
- * (the ring). Private to the star room. */
+/* ring.h - what the files of the ring finder share: ringfind.c (where wide objects are), ringsky.c
+ * (above what), ringcut.c (one object's pixels above its own sky), ringedge.c (where a round edge
+ * lies), ring.c (the ring). Private to the star room. */
 #ifndef PL_RING_H
 #define PL_RING_H
 
 #include "star.h"
+
+/* ---- ringsky.c */
+
+/* pl_ring_level - turn binned pixels into what stands above a smooth sky, in units of their noise.
+ *   v  inout  [h][w] ADU, NaN where blank; then sigma, -1 where blank or when there is no noise
+ * Gives: PL_ENODATA when all is blank. */
+pl_status pl_ring_level(float *v, int w, int h, pl_err *err);
 
 /* ---- ringfind.c */
 
@@ -56,7 +63,8 @@ typedef struct {
 pl_status pl_ring_cut_new(const pl_ring_site *site, size_t seed, pl_ring_cut *out, pl_err *err);
 void pl_ring_cut_clear(pl_ring_cut *cut);
 
-/* pl_ring_cut_noise - learn `photon` from how pixels of the ring itself differ from neighbours.
+/* pl_ring_cut_noise - learn `photon` from how pixels of the ring itself differ from neighbours
+ * (from each other in a ring too narrow for that).
  *   inner, outer  in  radii between which the ring is level */
 pl_status pl_ring_cut_noise(pl_ring_cut *cut, double x, double y, double inner, double outer,
                             pl_err *err);
@@ -79,9 +87,9 @@ typedef struct {
     double level[PL_RING_ANGLES]; /* ADU of the ring at each angle; NaN: none */
     double shift[PL_RING_ANGLES]; /* edge minus circle at each angle, px; NaN: not seen */
     double shift_sigma[PL_RING_ANGLES];
-    double scatter;                /* robust scatter of the shifts about the shape, px */
-    double beyond[PL_RING_ANGLES]; /* a rim's: mean light past the edge over the level */
-    double beyond_sigma[PL_RING_ANGLES];
+    double scatter;              /* robust scatter of the shifts about the shape, px */
+    double soft[PL_RING_ANGLES]; /* a linear step of the blur at each angle, over the blur */
+    double soft_sigma[PL_RING_ANGLES];
 } pl_edge;
 
 /* pl_edge_fit - centre, radius and shape by Gauss-Newton; each angle has its own level.

@@ -228,8 +228,9 @@ pl_status pl_ring_cut_noise(pl_ring_cut *c, double x, double y, double inner, do
         if (isfinite(t))
             d[n++] = t;
     }
-    double level = pl_median(light, m), sigma = pl_mad_sigma(d, n, 0);
-    c->photon = n >= 20 && level > 0 ? fmax(0, (sigma * sigma - c->noise * c->noise) / level) : 0;
+    double level = pl_median(light, m);
+    double sigma = n >= 20 ? pl_mad_sigma(d, n, 0) : pl_mad_sigma(light, m, level);
+    c->photon = level > 0 ? fmax(0, (sigma * sigma - c->noise * c->noise) / level) : 0;
     free(d);
     return PL_OK;
 }

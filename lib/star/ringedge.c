@@ -121,17 +121,16 @@ static void gather(const pl_ring_cut *c, const pl_edge *e, struct polar *p)
 /* ---- one direction */
 
 struct sums {
-    double tt, tv, gt, gv, gg;
+    double tt, tv, gt, gv, gg, bt, bv, bg, bb;
 };
 
-/* Level of one direction, and how far its edge lies outside the model's. */
+/* Level of one direction, how far its edge lies outside the model's, and how much softer it is. */
 static void fit_angle(const pl_ring_cut *c, const struct polar *p, pl_edge *e, int k)
 {
-    double along = shape_at(e->shape, k), past = e->at + along + 3 * e->blur + 1;
+    double along = shape_at(e->shape, k);
     double noise2 = c->noise * c->noise, guess = fmax(0, isfinite(e->level[k]) ? e->level[k] : 0);
     double least = noise2 + 1e-8 * guess * guess; /* frames without noise */
     struct sums s = { 0 };
-    double out = 0, outs = 0;
     for (int i = 0; i < p->cells; i++) {
         double n = p->count[k][i], slope;
         if (!(n > 0))
@@ -148,18 +147,20 @@ static void fit_angle(const pl_ring_cut *c, const struct polar *p, pl_edge *e, i
         s.gt += w * g * t;
         s.gv += w * g * v;
         s.gg += w * g * g;
-        if (!e->hole && r > past) {
-            out += p->light[k][i];
-            outs += n;
-        }
+        double b = -g * (e->at - (r - along)) / e->blur; /* derivative by the blur, of an edge */
+        s.bt += w * b * t;
+        s.bv += w * b * v;
+        s.bg += w * b * g;
+        s.bb += w * b * b;
     }
     double level = s.tv / s.tt, info = s.gg - s.gt * s.gt / s.tt;
     bool seen = level * sqrt(s.tt) > 3 && info > 0;
     e->level[k] = seen ? level : NAN;
     e->shift[k] = seen ? (s.gv - level * s.gt) / (level * info) : NAN;
     e->shift_sigma[k] = seen ? 1 / (level * sqrt(info)) : NAN;
-    e->beyond[k] = seen && outs > 0 ? out / outs / level : NAN;
-    e->beyond_sigma[k] = seen && outs > 0 ? sqrt(least / outs) / level : NAN;
+    double left = s.bv - level * s.bt - level * e->shift[k] * s.bg;
+    e->soft[k] = seen && s.bb > 0 ? left / (level * s.bb * e->blur) : NAN;
+    e->soft_sigma[k] = seen && s.bb > 0 ? 1 / (level * sqrt(s.bb) * e->blur) : NAN;
     double most = 2.5 * e->blur + 1; /* beyond it a linear step means nothing but a direction */
     if (e->shift_sigma[k] > 2 * most)
         e->shift[k] = NAN;

@@ -1,12 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* ringfind.c - where a frame's wide objects are.
  *
- * The frame is binned 4 x 4, where even a faint donut stands far above the noise, and freed of a
- * smooth sky (a quadratic surface: a mesh of cells would take a donut wider than a cell for sky).
- * What is lit falls into pieces; each piece is cut again at a quarter of its own level until that
- * changes nothing: so a bright star's wings, a nebula or a satellite do not tie a donut to them. A
- * piece that is not round is tried at rising thresholds for round ones inside it. All sizes of
- * donut are found alike. Derived here. */
+ * The frame is binned 4 x 4, where even a faint donut stands far above the noise, and freed of its
+ * sky (ringsky.c). What is lit falls into pieces; each piece is cut again at a quarter of its own
+ * level until that changes nothing: so a bright star's wings, a nebula or a satellite do not tie a
+ * donut to them. A piece that is not round is tried at rising thresholds for round ones inside it.
+ * All sizes of donut are found alike. Derived here. */
 #include "ring.h"
 
 #include <math.h>
@@ -14,11 +13,8 @@
 #include <string.h>
 
 enum {
-    FEWEST_BINS = 9,  /* 14 px across: what is smaller is a star in focus or too small to read */
-    CELLS = 8,        /* sky cells along the shorter side, at least */
-    WIDEST_CELL = 16, /* bins */
-    SKY_TERMS = 6,
-    SKY_ROUNDS = 8,
+    FEWEST_BINS = 9,    /* 14 px across: what is smaller is a star in focus or too small to read */
+    BINS_TO_SPLIT = 24, /* fewer are no group of stars that could fall apart */
     MOST_DEPTH = 40,
     WAYS = 8 /* directions in which a piece's width is taken */
 };
@@ -32,6 +28,7 @@ struct map {
     float *v;      /* [h][w] in units of the bins' noise above the sky; -1 where blank */
     uint8_t *mark; /* [h][w] 1: waits to be flooded */
     double *spare; /* [h * w] */
+    int32_t *room; /* [h * w] */
 };
 
 /* Bins of one piece: a part of a longer array. */
@@ -45,127 +42,6 @@ struct found {
     struct piece *piece; /* own copies */
     size_t n, cap, pieces_cap;
 };
-
-/* ---- sky */
-
-static void sky_terms(const struct map *m, double x, double y, double row[SKY_TERMS])
-{
-    double u = 2 * x / m->w - 1, v = 2 * y / m->h - 1;
-    const double t[SKY_TERMS] = { 1, u, v, u * u, u * v, v * v };
-    memcpy(row, t, sizeof t);
-}
-
-/* Level of one cell: its lower bins, freed of what their choice takes off (30 % quantile of a
- * Gaussian: -0.524 sigma). */
-static double cell_level(struct map *m, int x0, int y0, int side, double noise)
-{
-    size_t n = 0;
-    for (int y = y0; y < y0 + side && y < m->h; y++)
-        for (int x = x0; x < x0 + side && x < m->w; x++)
-            if (isfinite(m->v[(size_t)y * (size_t)m->w + (size_t)x]))
-                m->spare[n++] = m->v[(size_t)y * (size_t)m->w + (size_t)x];
-    return n < 4 ? NAN : pl_quantile(m->spare, n, 0.3) + 0.524 * noise;
-}
-
-/* Scatter of what lies below the surface: donuts only ever lie above. */
-static double scatter_below(const double *rest, size_t n, double *work)
-{
-    size_t k = 0;
-    for (size_t i = 0; i < n; i++)
-        if (rest[i] <= 0)
-            work[k++] = -rest[i];
-    return 1.4826 * pl_median(work, k);
-}
-
-/* Fit again and again without the cells that stand out above.
- *   rows, level  in  [n][SKY_TERMS], [n]
- *   work             [n][SKY_TERMS + 3] */
-static pl_status fit_surface(const double *rows, const double *level, size_t n, double noise,
-                             double *work, double coef[SKY_TERMS], pl_err *err)
-{
-    double *row = work, *rhs = work + n * SKY_TERMS, *rest = rhs + n, *spare = rest + n;
-    double top = INFINITY;
-    for (size_t i = 0; i < n; i++)
-        rest[i] = 0;
-    for (int round = 0; round < SKY_ROUNDS; round++) {
-        size_t k = 0;
-        for (size_t i = 0; i < n; i++)
-            if (rest[i] <= top) {
-                memcpy(row + k * SKY_TERMS, rows + i * SKY_TERMS, SKY_TERMS * sizeof *row);
-                rhs[k++] = level[i];
-            }
-        pl_status st = pl_lsq_fit(row, rhs, k, SKY_TERMS, coef, NULL, NULL, err);
-        if (st != PL_OK)
-            return st;
-        for (size_t i = 0; i < n; i++) {
-            rest[i] = level[i];
-            for (int t = 0; t < SKY_TERMS; t++)
-                rest[i] -= coef[t] * rows[i * SKY_TERMS + (size_t)t];
-        }
-        top = fmax(2.5 * scatter_below(rest, n, spare), 0.3 * noise);
-    }
-    return PL_OK;
-}
-
-/* The surface, or a constant when there are too few cells for one. */
-static pl_status sky_surface(struct map *m, double noise, double coef[SKY_TERMS], pl_err *err)
-{
-    int side = (m->w < m->h ? m->w : m->h) / CELLS;
-    side = side < 2 ? 2 : side > WIDEST_CELL ? WIDEST_CELL : side;
-    size_t most = (size_t)(m->w / side + 1) * (size_t)(m->h / side + 1), n = 0;
-    double *rows = malloc(sizeof *rows * most * (2 * SKY_TERMS + 4));
-    if (!rows)
-        return pl_fail(err, PL_ENOMEM, "out of memory for the sky");
-    double *level = rows + most * SKY_TERMS, *work = level + most;
-    for (int y = 0; y < m->h; y += side)
-        for (int x = 0; x < m->w; x += side) {
-            level[n] = cell_level(m, x, y, side, noise);
-            if (!isfinite(level[n]))
-                continue;
-            sky_terms(m, x + 0.5 * side, y + 0.5 * side, rows + n * SKY_TERMS);
-            n++;
-        }
-    memset(coef, 0, SKY_TERMS * sizeof *coef);
-    pl_status st = n ? PL_OK : pl_fail(err, PL_ENODATA, "all its pixels are blank");
-    if (st == PL_OK && fit_surface(rows, level, n, noise, work, coef, NULL) != PL_OK) {
-        memset(coef, 0, SKY_TERMS * sizeof *coef);
-        coef[0] = pl_quantile(level, n, 0.3);
-    }
-    free(rows);
-    return st;
-}
-
-/* Scatter of differences between neighbours in a sample of the bins. */
-static double bin_noise(struct map *m)
-{
-    size_t n = 0, all = (size_t)m->w * (size_t)m->h, step = all / 50000 + 1;
-    float low = INFINITY, high = -INFINITY;
-    for (size_t i = 0; i < all; i++) {
-        low = fminf(low, m->v[i]);
-        high = fmaxf(high, m->v[i]);
-    }
-    for (size_t i = 0; i + 1 < all; i += step)
-        if (isfinite(m->v[i + 1] - m->v[i]))
-            m->spare[n++] = m->v[i + 1] - m->v[i];
-    double noise = M_SQRT1_2 * pl_mad_sigma(m->spare, n, 0);
-    return fmax(noise, 1e-4 * (high - low)); /* frames without noise have bins alike */
-}
-
-static pl_status level_map(struct map *m, pl_err *err)
-{
-    double coef[SKY_TERMS], row[SKY_TERMS], noise = bin_noise(m);
-    pl_status st = sky_surface(m, noise, coef, err);
-    for (int y = 0; y < m->h && st == PL_OK; y++)
-        for (int x = 0; x < m->w; x++) {
-            float *v = &m->v[(size_t)y * (size_t)m->w + (size_t)x];
-            sky_terms(m, x + 0.5, y + 0.5, row);
-            double sky = 0;
-            for (int t = 0; t < SKY_TERMS; t++)
-                sky += coef[t] * row[t];
-            *v = isfinite(*v) && noise > 0 ? (float)((*v - sky) / noise) : -1.0f;
-        }
-    return st;
-}
 
 /* ---- pieces */
 
@@ -283,7 +159,7 @@ static bool all_around(const struct map *m, const struct piece *p, const pl_ring
 }
 
 /* Dark places shut in by a piece: bins of its box that no way along dark bins leads out of. */
-static int count_holes(const struct map *m, const struct piece *p, int32_t *room)
+static int count_holes(const struct map *m, const struct piece *p)
 {
     int x0 = m->w, y0 = m->h, x1 = 0, y1 = 0, holes = 0;
     for (size_t i = 0; i < p->n; i++) {
@@ -300,11 +176,11 @@ static int count_holes(const struct map *m, const struct piece *p, int32_t *room
     for (int y = y0; y <= y1; y++) /* open to the outside */
         for (int x = x0; x <= x1; x += y == y0 || y == y1 || x == x1 ? 1 : x1 - x0)
             if (m->mark[y * m->w + x])
-                flood(m, y * m->w + x, 1, room);
+                flood(m, y * m->w + x, 1, m->room);
     for (int y = y0; y <= y1; y++)
         for (int x = x0; x <= x1; x++)
             if (m->mark[y * m->w + x])
-                holes += flood(m, y * m->w + x, 1, room) >= 1 + p->n / 50;
+                holes += flood(m, y * m->w + x, 1, m->room) >= 1 + p->n / 50;
     return holes;
 }
 
@@ -322,14 +198,17 @@ static bool is_hollow(const struct map *m, const pl_ring_seed *s, double level)
 
 /* Whether a piece is level: that most of what is above 0.6 of its level hangs together in wide
  * parts. A group of stars falls apart there. */
-static bool is_level(const struct map *m, const struct piece *p, double level, int32_t *room,
-                     size_t *size)
+static bool is_level(const struct map *m, const struct piece *p, double level)
 {
-    size_t parts = split(m, p->bin, p->n, (float)(0.6 * level), 1, room, size), all = 0, wide = 0;
-    for (size_t i = 0; i < parts; i++) {
-        all += size[i];
-        wide += size[i] >= FEWEST_BINS ? size[i] : 0;
-    }
+    size_t all = 0, wide = 0;
+    for (size_t i = 0; i < p->n; i++)
+        m->mark[p->bin[i]] = m->v[p->bin[i]] > 0.6 * level;
+    for (size_t i = 0; i < p->n; i++)
+        if (m->mark[p->bin[i]]) {
+            size_t n = flood(m, p->bin[i], 1, m->room);
+            all += n;
+            wide += n >= FEWEST_BINS ? n : 0;
+        }
     return 10 * wide >= 6 * all;
 }
 
@@ -374,25 +253,18 @@ static pl_status judge_parts(const struct map *m, const struct piece *p, float a
 }
 
 /* What is not round: round and hollow parts of it at higher thresholds; else itself, unless it is
- * as narrow as a row of stars, or a group of them. */
+ * as narrow as a row of stars. */
 static pl_status judge_odd(const struct map *m, const struct piece *p, pl_ring_seed *s,
                            double narrow, float above, int depth, bool must_be_hollow,
                            struct found *f, pl_err *err)
 {
-    size_t before = f->n, all = (size_t)m->w * (size_t)m->h;
+    size_t before = f->n;
     pl_status st = judge_parts(m, p, 1.5f * above, 1, depth, true, f, err);
-    if (st != PL_OK || f->n > before || must_be_hollow || narrow < 14)
+    if (st != PL_OK || f->n > before || must_be_hollow || narrow < 14 ||
+        !is_level(m, p, own_level(m, p)))
         return st;
-    int32_t *room = malloc(sizeof *room * all);
-    size_t *size = malloc(sizeof *size * p->n);
-    bool level = false;
-    if (!room || !size)
-        st = pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    else if ((level = is_level(m, p, own_level(m, p), room, size)))
-        s->holes = count_holes(m, p, room);
-    free(room);
-    free(size);
-    return level ? keep(f, s, p, err) : st;
+    s->holes = count_holes(m, p);
+    return keep(f, s, p, err);
 }
 
 /* A piece above a threshold: cut it at a quarter of its own level until it stays whole. */
@@ -409,7 +281,9 @@ static pl_status judge(const struct map *m, const struct piece *p, float above, 
     s.round = s.round && all_around(m, p, &s);
     if (!s.round)
         return judge_odd(m, p, &s, narrow, above, depth, must_be_hollow, f, err);
-    return must_be_hollow && !is_hollow(m, &s, level) ? PL_OK : keep(f, &s, p, err);
+    bool wanted =
+        must_be_hollow ? is_hollow(m, &s, level) : p->n < BINS_TO_SPLIT || is_level(m, p, level);
+    return wanted ? keep(f, &s, p, err) : PL_OK;
 }
 
 /* ---- all together */
@@ -459,12 +333,13 @@ pl_status pl_ring_map_find(const pl_frame *frame, int jobs, pl_ring_map *out, pl
     m.v = malloc(sizeof *m.v * all);
     m.mark = calloc(all, sizeof *m.mark);
     m.spare = malloc(sizeof *m.spare * all);
+    m.room = malloc(sizeof *m.room * all);
     map.of = calloc(all, sizeof *map.of);
     pl_status st = m.v && m.mark && m.spare && map.of
                        ? pl_frame_thumb(frame, PL_RING_BIN, jobs, m.v, err)
                        : pl_fail(err, PL_ENOMEM, "out of memory for the search");
     if (st == PL_OK)
-        st = level_map(&m, err);
+        st = pl_ring_level(m.v, m.w, m.h, err);
     if (st == PL_OK)
         st = search(&m, &f, err);
     if (st == PL_OK)
@@ -475,6 +350,7 @@ pl_status pl_ring_map_find(const pl_frame *frame, int jobs, pl_ring_map *out, pl
     free(m.v);
     free(m.mark);
     free(m.spare);
+    free(m.room);
     map.seed = f.seed;
     map.n = f.n;
     if (st != PL_OK)

@@ -254,8 +254,9 @@ typedef struct {
  * Gives: PL_ENODATA for a frame all blank or smaller than 32 x 32 pixels.
  * Method: derived here; see ringfind.c, ringedge.c. Same input, same bytes on any number of
  * threads. */
-pl_status pl_rings_find(const pl_frame *frame, const char mosaic[8], double saturation_adu,
-                        int jobs, pl_ring **out, size_t *n, pl_err *err);
+pl_status pl_rings_find(const pl_frame *frame, const char *mosaic, double saturation_adu, int jobs,
+                        pl_ring **out, size_t *n, pl_err *err);
+
 /* pl_gain_of - electrons per ADU: told, or guessed as if all of the sky were light and its noise
  * photons; a guess is noted. */
 double pl_gain_of(const pl_facts *facts, const pl_sky *sky, pl_notes *notes);
