@@ -43,11 +43,6 @@ static void forget(pl_ring *r)
 
 /* ---- the hole */
 
-static int angle_index(double dx, double dy)
-{
-    return (int)((atan2(dy, dx) / (2 * M_PI) + 1) * PL_RING_ANGLES + 0.5) % PL_RING_ANGLES;
-}
-
 /* What of the ring's light is missing near a place.
  *   hole  inout  x, y: the place; then the centre of what is missing, its radius, and by how many
  *                sigma it is missing */
@@ -60,9 +55,9 @@ static void weigh_gap(const pl_ring_cut *c, const pl_edge *rim, double reach, st
     double sum = 0, sx = 0, sy = 0, var = 0;
     for (int i = 0; i < c->w * c->h; i++) {
         double px = c->x0 + i % c->w, py = c->y0 + i / c->w;
-        if (hypot(px - g->x, py - g->y) > reach || !isfinite(c->v[i]))
+        if (!isfinite(c->v[i]) || pl_ring_distance(px - g->x, py - g->y) > reach)
             continue;
-        double level = rim->level[angle_index(px - rim->x, py - rim->y)];
+        double level = rim->level[pl_ring_direction(px - rim->x, py - rim->y, PL_RING_ANGLES)];
         if (!isfinite(level))
             continue;
         double missing = 1 - c->v[i] / level;
@@ -167,7 +162,7 @@ static double bore(const pl_edge *rim, const pl_edge *hole, int k, double *sigma
         if (hypot(dx, dy) >= 0.95 * r || h2 <= 0)
             return NAN;
         double reach = along + sqrt(h2);
-        at = angle_index(reach * ux - dx, reach * uy - dy);
+        at = pl_ring_direction(reach * ux - dx, reach * uy - dy, PL_RING_ANGLES);
         if (round == 3) {
             *sigma = hole->shift_sigma[at];
             return reach;
@@ -182,7 +177,7 @@ static double whole_light(const pl_ring_cut *c, const pl_edge *rim)
     double sum = 0, reach = rim->radius + 4 * rim->blur;
     for (int i = 0; i < c->w * c->h; i++)
         if (isfinite(c->v[i]) &&
-            hypot(c->x0 + i % c->w - rim->x, c->y0 + i / c->w - rim->y) < reach)
+            pl_ring_distance(c->x0 + i % c->w - rim->x, c->y0 + i / c->w - rim->y) < reach)
             sum += c->v[i];
     return sum / c->share;
 }

@@ -7,6 +7,8 @@
 
 #include "star.h"
 
+#include <math.h>
+
 /* ---- ringsky.c */
 
 /* pl_ring_level - turn binned pixels into what stands above a smooth sky, in units of their noise.
@@ -39,6 +41,15 @@ pl_status pl_ring_map_find(const pl_frame *frame, int jobs, pl_ring_map *out, pl
 void pl_ring_map_clear(pl_ring_map *map);
 
 /* ---- ringcut.c */
+
+/* pl_ring_direction - the direction of (dx, dy), to the nearest of `parts` equal ones, 0 along +x.
+ * Arc tangent by Abramowitz & Stegun 1964, 4.4.49 (1e-5 rad): a ring has many pixels. */
+int pl_ring_direction(double dx, double dy, int parts);
+
+static inline double pl_ring_distance(double dx, double dy)
+{
+    return sqrt(dx * dx + dy * dy); /* hypot's care for overflow costs as much as all the rest */
+}
 
 /* The pixels around one object. */
 typedef struct {

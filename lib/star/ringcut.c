@@ -23,14 +23,23 @@ static int32_t owner(const pl_ring_map *map, int x, int y)
     return map->of[(size_t)by * (size_t)map->w + (size_t)bx];
 }
 
-static double distance(const pl_ring_cut *c, int i, double x, double y)
+int pl_ring_direction(double dx, double dy, int parts)
 {
-    return hypot(c->x0 + i % c->w - x, c->y0 + i / c->w - y);
+    double ax = fabs(dx), ay = fabs(dy), most = fmax(ax, ay);
+    if (!(most > 0))
+        return 0;
+    double z = fmin(ax, ay) / most, q = z * z;
+    double a =
+        z * (0.9998660 + q * (-0.3302995 + q * (0.1801410 + q * (-0.0851330 + q * 0.0208351))));
+    a = ay > ax ? M_PI_2 - a : a;
+    a = dx < 0 ? M_PI - a : a;
+    a = dy < 0 ? 2 * M_PI - a : a;
+    return (int)(a / (2 * M_PI) * parts + 0.5) % parts;
 }
 
-static int sector_of(double dx, double dy)
+static double distance(const pl_ring_cut *c, int i, double x, double y)
 {
-    return (int)((atan2(dy, dx) / (2 * M_PI) + 1) * SECTORS) % SECTORS;
+    return pl_ring_distance(c->x0 + i % c->w - x, c->y0 + i / c->w - y);
 }
 
 /* Count what is clipped or missing in the disc, and take out other colours and other objects. */
@@ -90,7 +99,7 @@ static int survey(const pl_ring_site *s, const pl_ring_seed *at, const pl_ring_c
     int good = 0;
     for (int k = 0; k < SECTORS; k++) {
         struct sector q = { 0 };
-        double way = (k + 0.5) * 2 * M_PI / SECTORS, far = hi * 1.01;
+        double way = k * 2 * M_PI / SECTORS, far = hi * 1.01;
         int x0 = (int)floor(at->x_px + fmin(0, far * cos(way)) - 0.1 * hi),
             x1 = (int)ceil(at->x_px + fmax(0, far * cos(way)) + 0.1 * hi),
             y0 = (int)floor(at->y_px + fmin(0, far * sin(way)) - 0.1 * hi),
@@ -99,8 +108,8 @@ static int survey(const pl_ring_site *s, const pl_ring_seed *at, const pl_ring_c
             for (int x = x0 > c->x0 ? x0 : c->x0; x <= min_int(x1, c->x0 + c->w - 1); x++) {
                 double dx = x - at->x_px, dy = y - at->y_px, d2 = dx * dx + dy * dy;
                 float v = c->v[(size_t)(y - c->y0) * (size_t)c->w + (size_t)(x - c->x0)];
-                if (d2 < lo * lo || d2 > hi * hi || !isfinite(v) || sector_of(dx, dy) != k ||
-                    (masked && owner(s->map, x, y) != 0))
+                if (d2 < lo * lo || d2 > hi * hi || !isfinite(v) ||
+                    pl_ring_direction(dx, dy, SECTORS) != k || (masked && owner(s->map, x, y) != 0))
                     continue;
                 spare[q.n++] = v;
                 q.x += dx / at->r_px;

@@ -227,9 +227,9 @@ typedef enum {
 const char *pl_ring_kind_name(pl_ring_kind kind);
 
 /* One donut. A rim (and a hole's) lies where a sharp edge would hold the same light: exact for any
- * symmetric blur; 1 to 3 % inside the geometric one for a rim that diffraction alone softens. What
- * was not measured is NaN; of an object that is no PL_RING only place, size, sky and light may be
- * known. */
+ * symmetric blur; 1 to 2 % inside the geometric one for a rim that diffraction softens, 4 % in a
+ * donut of few fringes (16 to 32 px at f/5). What was not measured is NaN; of an object that is no
+ * PL_RING only place, size, sky and light may be known. */
 typedef struct {
     double x_px, y_px;         /* rim's centre */
     double outer_px, inner_px; /* diameters of rim and hole */

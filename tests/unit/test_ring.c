@@ -236,6 +236,55 @@ ParameterizedTest(struct row *r, ring, geometry)
     free(v);
 }
 
+/* A diffracted donut: the field of an annular pupil (f/3.1, inner 0.35) 600 um from focus, as an
+ * integral over its rings, |int exp(2 pi i W rho^2) J0(pi r rho / lambda N) rho d rho|^2 with
+ * W = dz / (8 N^2 lambda) (Born & Wolf 8.8, from memory), 0.53 um, pixels of 3.76 um, then blurred.
+ * The geometric diameter is dz / N. 2 %: what the equal-area rim is said to lie inside. */
+static double diffracted(double r_um)
+{
+    enum { POINTS = 600 };
+    const double lambda = 0.53, ratio = 3.1, waves = 600 / (8 * ratio * ratio * lambda);
+    double re = 0, im = 0;
+    for (int i = 0; i < POINTS; i++) {
+        double rho = 0.35 + 0.65 * (i + 0.5) / POINTS, phase = 2 * M_PI * waves * rho * rho;
+        double w = j0(M_PI * r_um * rho / (lambda * ratio)) * rho;
+        re += w * cos(phase);
+        im += w * sin(phase);
+    }
+    return re * re + im * im;
+}
+
+Test(ring, diffracted_rim)
+{
+    enum { SIDE = 140, STEPS = 1200 };
+    static double table[STEPS]; /* every 0.1 px */
+    int kr;
+    double *k = kernel(2.8, INFINITY, &kr), *v = calloc(SIDE * SIDE, sizeof *v), top = 0;
+    frames_dice dice = { 44 };
+    for (int i = 0; i < STEPS; i++)
+        top = fmax(top, table[i] = diffracted(0.376 * i));
+    for (int i = 0; i < SIDE * SIDE; i++) {
+        double light = 0;
+        for (int j = 0; j < 9; j++)
+            light += table[(int)(10 * hypot(i % SIDE - 70 + (j % 3 - 1) / 3.0,
+                                            i / SIDE - 70 + (j / 3 - 1) / 3.0))];
+        for (int j = 0, n = 2 * kr + 1; j < n * n && light > 0; j++) {
+            int x = i % SIDE + j % n - kr, y = i / SIDE + j / n - kr;
+            if (x >= 0 && y >= 0 && x < SIDE && y < SIDE)
+                v[y * SIDE + x] += 2000 * k[j] * light / (9 * top);
+        }
+    }
+    frames_noise(v, SIDE * SIDE, NOISE * NOISE, 1, &dice);
+    pl_ring got = only(v, SIDE, SIDE, "diffracted");
+    double want = 600 / 3.1 / 3.76;
+    cr_expect(epsilon_eq(dbl, got.outer_px / want, 1, 0.02), "%g of %g", got.outer_px, want);
+    cr_expect(epsilon_eq(dbl, got.inner_px / (0.35 * want), 1, 0.06), "%g", got.inner_px);
+    cr_expect(epsilon_eq(dbl, got.hole_dx_px, 0, 0.12));
+    cr_expect(epsilon_eq(dbl, got.hole_dy_px, 0, 0.12));
+    free(k);
+    free(v);
+}
+
 /* ---- errors are what they say */
 
 struct pull_row {
@@ -602,8 +651,9 @@ static void star_field_star(double *v, int w, int h, double x, double y, double 
         }
 }
 
-/* Two thousand stars in focus, some very bright, 4 to 12 FWHM from their neighbours: none is a
- * ring; of groups that look like one wide object there are a few. */
+/* Two thousand stars in focus, some very bright: none is a ring. Of those 6 px wide some 800 pairs
+ * lie within two widths of each other (n^2 / 2 x pi r^2 / area); of groups that look like one wide
+ * object there may be a twentieth of the stars' number, else a fiftieth. */
 Test(ring, none_in_a_star_field)
 {
     enum { W = 1200, H = 900, STARS = 2000 };
@@ -618,7 +668,8 @@ Test(ring, none_in_a_star_field)
         frames_noise(v, W * H, NOISE * NOISE, 1, &dice);
         found r = find(v, W, H);
         cr_expect(eq(sz, r.good, 0), "FWHM %d: %zu rings", fwhm, r.good);
-        cr_expect(le(sz, r.n, STARS / 30), "FWHM %d: %zu listed", fwhm, r.n);
+        cr_expect(le(sz, r.n, fwhm < 6 ? STARS / 50 : STARS / 20), "FWHM %d: %zu listed", fwhm,
+                  r.n);
         free(r.ring);
         free(v);
     }
