@@ -5,9 +5,9 @@
  * A line: lights (lambda_um weight)... f_ratio pixel_um size seeing_um jitter_major_um
  * jitter_minor_um jitter_deg dx_px dy_px obstruction shadow_x shadow_y vanes vane_width vane_deg
  * terms (j um)...   dx_px, dy_px: from the centre of pixel (size / 2, size / 2), counted from 0. A
- * size of 0 asks for the one the library would choose, -2 for twice that. Written for each line:
- * the size and size x size pixels, raw doubles. Exit status: 0, or 2 when a line or the library
- * refused. */
+ * size of 0 asks for the one the library would choose, -3 for three times that. Written for each
+ * line: the size and size x size pixels, raw doubles. Exit status: 0, or 2 when a line or the
+ * library refused. */
 #include "../../lib/optics/optics.h"
 
 #include <stdio.h>
