@@ -21,6 +21,7 @@ import numpy as np  # noqa: E402
 from waves import ARCSEC, COLOURS, KOLMOGOROV, Blur, Camera, Frame, Scope, Screen, flux_of, ring_pixels  # noqa: E402
 
 SKY = 400.0
+EVEN = (4, 5, 6, 11)  # these turn their sign with the side of focus
 SHADOW = 0.08  # 4 % of the diameter, in radii
 MONO = ((0.50, 1.0), (0.55, 1.0), (0.60, 1.0))
 PLAIN, SPIDER = Scope(), Scope(vanes=4, vane_width=2 / 140, vane_deg=30.0)
@@ -108,9 +109,9 @@ def flux_for(star, frame):
     return flux_of(star.scope, star.case.defocus_um, star.case.snr, frame, SKY)
 
 
-def place(case, star):
+def place(case, star, side=0):
     """A frame of one star near its middle, and what else the case has. Gives (frame, x, y)."""
-    side = 2 * star.size + 60
+    side = side or 2 * star.size + 60
     frame = Frame(side + 40, side, sky_adu=SKY, gradient_adu=case.gradient, mosaic=case.mosaic or None)
     x, y = side / 2 + 20.3, side / 2 - 0.4
     flux = flux_for(star, frame)
@@ -170,8 +171,9 @@ class Answer:
         return best
 
 
-def term(donut, j, key="zernike_nm"):
-    v = (donut.get(key) or {}).get(str(j))
+def term(told, j, key="zernike_nm"):
+    """Of a donut, or of the frame: the same keys."""
+    v = (told.get(key) or {}).get(str(j))
     return np.nan if v is None else v
 
 
@@ -197,17 +199,21 @@ def check_case(c, result):
     if d is None:
         c.check(case.name, False, f"exit {answer.status}, {answer.said or 'no donut there'}", "read")
         return
+    all_terms, frame = range(4, 12), answer.json
     flip = 1.0 if case.told else np.sign(case.defocus_um)  # unknown side: even terms as if outside
-    true = {j: case.nm.get(j, 0.0) * (flip if j in (4, 5, 6, 11) else 1.0) for j in range(5, 12)}
-    got = {j: term(d, j) for j in range(4, 12)}
-    check_defocus(c, case, d, answer)
+    true = {j: case.nm.get(j, 0.0) * (flip if j in EVEN else 1.0) for j in range(5, 12)}
+    got = {j: term(frame, j) for j in all_terms}
+    check_defocus(c, case, frame)
+    if not case.neighbour:  # one donut: the frame has nothing else
+        apart = max([abs(term(d, j) - got[j]) for j in all_terms] + [abs(d["defocus_um"] - frame["defocus_um"])])
+        c.below(f"{case.name}: frame and its only donut differ, um or nm", apart, 0.5, "the same fit, the same signs", ".2f")
     coma = np.hypot(got[7] - true[7], got[8] - true[8])
     limit = max(10.0, 0.04 * np.hypot(true[7], true[8]))
     c.below(f"{case.name}: coma {got[7]:.1f} {got[8]:.1f} nm, true {true[7]:g} {true[8]:g}, vector off", coma, limit, "", ".1f")
     c.below(f"{case.name}: astigmatism {got[5]:.1f} {got[6]:.1f} nm, true {true[5]:g} {true[6]:g}, vector off",
             np.hypot(got[5] - true[5], got[6] - true[6]), 20.0, "", ".1f")
     c.say(f"{case.name}: trefoil off {got[9] - true[9]:.1f} {got[10] - true[10]:.1f}, spherical off {got[11] - true[11]:.1f} nm; "
-          f"their errors {term(d, 9, 'zernike_sigma_nm'):.1f} {term(d, 11, 'zernike_sigma_nm'):.1f}; snr {d.get('snr')}")
+          f"their errors {term(frame, 9, 'zernike_sigma_nm'):.1f} {term(frame, 11, 'zernike_sigma_nm'):.1f}; snr {d.get('snr')}")
     if case.name.startswith("control"):
         c.check(f"{case.name}: called collimated", answer.state == "inside", answer.state, "verdict inside")
     elif np.hypot(true[7], true[8]) >= 300:
@@ -216,10 +222,9 @@ def check_case(c, result):
         check_direction(c, case, answer.json)
 
 
-def check_defocus(c, case, d, answer):
-    true, got = abs(case.defocus_um), d["defocus_um"]
+def check_defocus(c, case, frame):
+    true, got, told = abs(case.defocus_um), frame["defocus_um"], frame.get("side")
     c.below(f"{case.name}: |defocus| {abs(got):.2f} um, off", abs(abs(got) - true), 3 + 0.01 * true, "", ".2f")
-    told = answer.json.get("side")
     if case.told:
         c.check(f"{case.name}: side as told", told == side_word(case.defocus_um) and got * case.defocus_um > 0,
                 f"side {told}, defocus {got:.1f}", "the sign of --side")
@@ -252,7 +257,7 @@ def check_pair(c, donut, quick):
         for k, um in enumerate((out_um, in_um)):
             case = Case(name, um, nm, shadow=shadow, mosaic=mosaic, snr=20.0)
             star = Star(case)
-            frame, _, _ = place(case, star)
+            frame, _, _ = place(case, star, 360)
             paths.append(donut.bench.path(f"pair{k}.fits"))
             frame.write(paths[-1], 10 + k, star.scope)
         answer = donut.run(PLAIN, "--pair", *paths)
@@ -300,6 +305,8 @@ def many(donut, case, count, a_frame):
 
 def pulls(found, case, j):
     true = case.scope.defocus(case.defocus_um) * 1e3 if j == 4 else case.nm.get(j, 0.0)
+    if found[0]["defocus_um"] * case.defocus_um < 0 and j in EVEN:
+        true = -true  # the signs of donuts[] are judged elsewhere
     return np.array([(term(d, j) - true) / term(d, j, "zernike_sigma_nm") for d in found])
 
 
@@ -312,7 +319,8 @@ def check_pulls(c, donut, quick):
     in the full set (100: 7 %); the quick set (24: 14 %) takes the five terms together."""
     count = 24 if quick else 100
     cases = [Case("photon noise, SNR 10", 600, SOME, snr=10.0, shadow=(SHADOW, 0.0)),
-             Case("photon noise, SNR 30, inside 400 um", -400, SOME, snr=30.0)]
+             Case("photon noise, SNR 30, inside 400 um", -400, SOME, snr=30.0),
+             Case("photon noise, SNR 10, inside 300 um", -300, SOME, snr=10.0)]
     for case in cases[:1 if quick else None]:
         found = many(donut, case, count, 4)
         c.above(f"{case.name}: donuts read of {count}", len(found), count, form="d")
@@ -349,7 +357,9 @@ def check_faint(c, donut, quick):
 
 def check_turbulence(c, donut, quick):
     """Bright donuts under moving air: only the air's share of the error matters. The wind has 10 m/s, its
-    direction and the part of the screen differ from frame to frame."""
+    direction and the part of the screen differ from frame to frame. What to expect of frozen flow, derived
+    here from the modes' spectra (Noll 1976) under the sinc^2 of the exposure: variance = Noll's times
+    c D / (wind x time), c = 0.292 for coma: 5.3, 2.9, 1.7 nm at 0.3, 1, 3 s."""
     scope, seeing, um, nm = PLAIN, 2.5, 500.0, {7: 60, 8: -80}
     r0 = KOLMOGOROV * 0.55e-3 / (seeing * ARCSEC)
     cam = Camera(scope, size=112, fine=112 * 5)
@@ -366,10 +376,10 @@ def check_turbulence(c, donut, quick):
             frame.add(image, 62, 54, 1500.0 * ring_pixels(scope, um))
             path = donut.bench.path("short.fits")
             frame.write(path, 900 + k, scope, exposure_s=exposure)
-            d = donut.run(scope, "--side", "out", path).at(118.3, 109.8)
-            if d is not None:
-                off += [term(d, j) - nm[j] for j in (7, 8)]
-                z += [off[-2 + i] / term(d, j, "zernike_sigma_nm") for i, j in enumerate((7, 8))]
+            told = donut.run(scope, "--side", "out", path).json  # of the frame: with the air's share
+            if told is not None:
+                off += [term(told, j) - nm[j] for j in (7, 8)]
+                z += [off[-2 + i] / term(told, j, "zernike_sigma_nm") for i, j in enumerate((7, 8))]
         name = f"{exposure:g} s under moving air"
         c.above(f"{name}: donuts read of {count}", len(z) / 2, 0.9 * count, "chosen: few are lost", form=".0f")
         if z:

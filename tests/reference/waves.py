@@ -62,7 +62,7 @@ def wave(terms, x, y):
 
 # ---- the telescope
 
-@dataclass
+@dataclass(frozen=True)
 class Scope:
     """Lengths in the pupil in pupil radii. Vanes hold the secondary: they start at its shadow's centre."""
     aperture_mm: float = 280.0
@@ -145,7 +145,7 @@ class Pupil:
 
 # ---- the image
 
-@dataclass
+@dataclass(frozen=True)
 class Blur:
     """Seeing: FWHM of the long exposure at the first wavelength, um; jitter: sigmas, um."""
     seeing_um: float = 0.0
