@@ -9,7 +9,7 @@
 
 _Static_assert((int)PL_SIM_NOLL == (int)PL_NOLL_MAX, "a star's truth holds every Zernike term");
 
-enum { PROBE_CELLS = 20 }; /* of a FWHM, where the width of a star is read */
+enum { PROBE_CELLS = 12, PROBE_WIDTHS = 30 }; /* of a FWHM, where the width of a star is read */
 
 /* ---- width of the star at the frame's centre */
 
@@ -68,8 +68,8 @@ static pl_status probe(const pl_shot *t, const double *zernike_um, pl_sim *sim, 
     grid.pixel_um = core / PROBE_CELLS;
     grid.seeing_um = blur.seeing_um;
     grid.size = pl_psf_size(&grid, &blur, zernike_um);
-    grid.size = grid.size < 10 * PROBE_CELLS ? 10 * PROBE_CELLS : grid.size;
-    if (grid.size > 100 * PROBE_CELLS)
+    grid.size = grid.size < PROBE_WIDTHS * PROBE_CELLS ? PROBE_WIDTHS * PROBE_CELLS : grid.size;
+    if (grid.size > 4 * PROBE_WIDTHS * PROBE_CELLS)
         return PL_OK; /* spread so wide that a width says nothing */
     double *image = malloc((size_t)grid.size * (size_t)grid.size * sizeof *image);
     pl_status st = image ? pl_psf_new(&grid, &psf, err) : pl_fail(err, PL_ENOMEM, "out of memory");
