@@ -7,16 +7,17 @@
 #include <string.h>
 #include <sys/stat.h>
 
-enum { OPT_PACKED = 0x400 };
+enum { OPT_PACKED = 0x400, OPT_KEYS };
 
 struct own {
     const char *out;
-    bool packed;
+    bool packed, keys;
 };
 
 static const cli_option options[] = {
     { "out", 'o', "FILE", "where the frame goes (a series: FILE's stem, -0001.fits ...)" },
     { "packed", OPT_PACKED, NULL, "compress the pixels (Rice, lossless)" },
+    { "keys", OPT_KEYS, NULL, "print every key of a scene with its meaning; itself a scene" },
     { NULL, 0, NULL, NULL },
 };
 
@@ -33,8 +34,10 @@ static int take(void *ctx, int letter, const char *value, pl_err *err)
     (void)err;
     if (letter == 'o')
         o->out = value;
-    else
+    else if (letter == OPT_PACKED)
         o->packed = true;
+    else
+        o->keys = true;
     return 0;
 }
 
@@ -150,11 +153,23 @@ static int render(const cli *c, const struct own *o, const pl_scene *scene, cons
     return st == PL_OK ? EXIT_WITHIN : failed(c, NULL, &err);
 }
 
+static int print_keys(const cli *c)
+{
+    char *text = pl_scene_template();
+    if (!text)
+        return failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
+    fputs(text, stdout);
+    free(text);
+    return EXIT_WITHIN;
+}
+
 static int run(cli *c, const struct own *o)
 {
     pl_err err = { PL_OK, "" };
     pl_notes notes = { NULL, 0, 0 };
     pl_scene *scene = NULL;
+    if (o->keys)
+        return print_keys(c);
     if (c->files != 1)
         return cli_misuse(c, "name one scene");
     if (!o->out)

@@ -12,7 +12,7 @@
 
 static const int sizes[] = { 24, 32, 48, 64, 96, 128, 192, 256, 384, 512, 768, 1024 };
 
-enum { SIZES = PL_ARRAY_LEN(sizes), BATCH_PIXELS = 1 << 20, MOST_MOMENTS = 400, OUTSIDE = -1 };
+enum { SIZES = PL_ARRAY_LEN(sizes), BATCH_PIXELS = 1 << 20, MOST_MOMENTS = 10000, OUTSIDE = -1 };
 
 /* One star on its way to the sensor. */
 struct spot {
@@ -21,7 +21,8 @@ struct spot {
     double halo;                  /* electrons that dew scatters, green */
     double zernike_um[PL_NOLL_MAX + 1];
     double defocus_um;
-    int size; /* number in sizes, or OUTSIDE the frame */
+    int size;     /* number in sizes, or OUTSIDE the frame */
+    double air_s; /* when its air starts */
     double *stamp;
     int x0, y0;
     double peak;
@@ -30,18 +31,24 @@ struct spot {
 /* What one worker keeps between stars. */
 struct bench {
     pl_psf *psf[PL_COLOURS];
-    double *image;
+    double *image; /* two of them */
+    double *phase; /* the air of a moment, cells of the widest pupil */
     pl_status status;
     pl_err err;
 };
 
 struct work {
     const pl_shot *shot;
-    struct spot **spot; /* of one batch */
-    int size;           /* number in sizes */
-    int moments;        /* most, of one star */
+    const pl_screen *screen; /* NULL: long-exposure air */
+    struct spot **spot;      /* of one batch */
+    int size;                /* number in sizes */
     struct bench bench[PL_POOL_MAX];
 };
+
+static bool moving(const pl_shot *t)
+{
+    return t->scene->turbulence == PL_TURBULENCE_MOVING;
+}
 
 /* ---- how large a stamp must be */
 
@@ -75,7 +82,9 @@ static int size_for(const pl_shot *t, const struct spot *p, double path_px)
     double flux = fmax(p->electrons[PL_GREEN], fmax(p->electrons[PL_RED], p->electrons[PL_BLUE]));
     double blur = fabs(p->defocus_um) / t->f_ratio / t->pixel_um / 2,
            lost = 0.3 * fmax(t->noise_e, 1);
-    int least = pl_psf_size(&grid, &t->blur[PL_BLUE], p->zernike_um) + (int)ceil(path_px), k = 0;
+    double wander = moving(t) ? 2 * t->blur[PL_BLUE].seeing_um / t->pixel_um : 0;
+    int least = pl_psf_size(&grid, &t->blur[PL_BLUE], p->zernike_um), k = 0;
+    least += (int)ceil(path_px + 2 * wander);
     while (k < SIZES - 1 && (sizes[k] < least ||
                              flux * wing(t, fmax(1, sizes[k] / 2.0 - blur - path_px / 2)) > lost))
         k++;
@@ -103,28 +112,50 @@ static double path_of(const pl_shot *t, const struct spot *p)
     return hypot(x[1] - x[0], y[1] - y[0]);
 }
 
-/* Moments whose images add up to the exposure: a third of the image's sigma apart, where the sum
- * and the integral over the path differ by less than 1 % of the spectrum that is left. */
-static int moments_of(const pl_shot *t, const struct spot *p)
+/* Fried's length, mm: 0.976 lambda over the seeing as an angle. */
+static double fried_mm(const pl_shot *t)
+{
+    return 0.976e-3 * t->lambda_um[PL_GREEN] / (t->scene->seeing_arcsec * PL_ARCSEC_RAD);
+}
+
+/* Moments whose images add up to the exposure. Of the path: a third of the image's sigma apart,
+ * where sum and integral differ by less than 1 % of the spectrum that is left. Of the air: half of
+ * Fried's length of wind. */
+static double moments_of(const pl_shot *t, const struct spot *p)
 {
     double sigma = fmax(t->blur[PL_GREEN].seeing_um / t->pixel_um / 2.3548, 0.5);
-    double n = ceil(path_of(t, p) / (sigma / 3));
-    return n < 1 ? 1 : n > MOST_MOMENTS ? MOST_MOMENTS : (int)n;
+    double n = fmax(1, ceil(path_of(t, p) / (sigma / 3)));
+    if (moving(t))
+        n = fmax(n, ceil(t->scene->wind_m_s * 1000 * t->exposure_s / (fried_mm(t) / 2)));
+    return n;
+}
+
+/* The air over the pupil at a part of the exposure, handed to the image's computation. */
+static void set_air(const struct work *w, const struct spot *p, double part, pl_psf *psf,
+                    double *phase)
+{
+    const double *x, *y;
+    size_t cells = pl_psf_cells(psf, &x, &y);
+    pl_screen_phase(w->screen, p->air_s + part * w->shot->exposure_s, x, y, cells, phase);
+    pl_psf_set_phase(psf, phase);
 }
 
 /* The image in one colour, added up over the exposure, into b->image; false: too steep a wave. */
-static bool expose(const pl_shot *t, const struct spot *p, int colour, struct bench *b, double *sum)
+static bool expose(const struct work *w, const struct spot *p, int colour, struct bench *b)
 {
-    int n = moments_of(t, p), size = sizes[p->size];
-    size_t pixels = (size_t)size * (size_t)size;
+    const pl_shot *t = w->shot;
+    int n = (int)moments_of(t, p);
+    size_t pixels = (size_t)sizes[p->size] * (size_t)sizes[p->size];
     for (int k = 0; k < n; k++) {
-        double x, y, *out = k ? sum : b->image;
-        place_at(t, p, (k + 0.5) / n, &x, &y);
+        double x, y, part = (k + 0.5) / n, *out = b->image + (k ? pixels : 0);
+        place_at(t, p, part, &x, &y);
+        if (w->screen)
+            set_air(w, p, part, b->psf[colour], b->phase);
         if (!pl_psf_image(b->psf[colour], p->zernike_um, x + t->shift_x_px[colour] - p->x0,
                           y + t->shift_y_px[colour] - p->y0, out))
             return false;
         for (size_t i = 0; k && i < pixels; i++)
-            b->image[i] += sum[i];
+            b->image[i] += out[i];
     }
     for (size_t i = 0; i < pixels; i++)
         b->image[i] *= p->electrons[colour] / n;
@@ -143,21 +174,31 @@ static void mix(const pl_shot *t, struct spot *p, int colour, const double *imag
         }
 }
 
-static pl_status make_psf(const pl_shot *t, struct bench *b, int size, pl_err *err)
+static pl_status make_psf(const struct work *w, struct bench *b, int size, pl_err *err)
 {
+    const pl_shot *t = w->shot;
+    pl_status st = PL_OK;
+    size_t cells = 1;
     if (b->image)
         return PL_OK;
-    pl_status st = PL_OK;
     for (int c = t->first; c <= t->last && st == PL_OK; c++) {
+        const double *x, *y;
         pl_psf_grid grid = pl_shot_grid(t, c, size);
+        pl_blur blur = t->blur[c];
+        blur.seeing_um = w->screen ? 0 : blur.seeing_um;
         st = pl_psf_new(&grid, &b->psf[c], err);
         if (st == PL_OK) {
             pl_psf_set_aperture(b->psf[c], &t->aperture);
-            pl_psf_set_blur(b->psf[c], &t->blur[c]);
+            pl_psf_set_blur(b->psf[c], &blur);
+            size_t here = pl_psf_cells(b->psf[c], &x, &y);
+            cells = here > cells ? here : cells;
         }
     }
     b->image = malloc(2 * (size_t)size * (size_t)size * sizeof *b->image);
-    return st == PL_OK && !b->image ? pl_fail(err, PL_ENOMEM, "out of memory for a star") : st;
+    b->phase = malloc(cells * sizeof *b->phase);
+    return st == PL_OK && (!b->image || !b->phase)
+               ? pl_fail(err, PL_ENOMEM, "out of memory for a star")
+               : st;
 }
 
 static void star_job(void *ctx, size_t item, int worker)
@@ -167,9 +208,9 @@ static void star_job(void *ctx, size_t item, int worker)
     struct spot *p = w->spot[item];
     size_t size = (size_t)sizes[p->size];
     if (b->status == PL_OK)
-        b->status = make_psf(w->shot, b, (int)size, &b->err);
+        b->status = make_psf(w, b, (int)size, &b->err);
     for (int c = w->shot->first; c <= w->shot->last && b->status == PL_OK; c++) {
-        if (expose(w->shot, p, c, b, b->image + size * size))
+        if (expose(w, p, c, b))
             mix(w->shot, p, c, b->image);
         else
             b->status = pl_fail(&b->err, PL_EARG,
@@ -184,6 +225,7 @@ static void clear_bench(struct work *w)
         for (int c = 0; c < PL_COLOURS; c++)
             pl_psf_free(w->bench[i].psf[c]);
         free(w->bench[i].image);
+        free(w->bench[i].phase);
         w->bench[i] = (struct bench){ 0 };
     }
 }
@@ -309,17 +351,48 @@ static pl_sim_star told(const pl_shot *t, const struct spot *p, const pl_scene_s
     return s;
 }
 
+/* Air of its own for each star: the same screen, far from where the others look. */
+static double air_start(const pl_shot *t, size_t star)
+{
+    double lap = 256 * t->aperture_mm / fmax(1, t->scene->wind_m_s * 1000),
+           part = 0.6180339887 * (double)star;
+    return t->scene->shared ? 0 : lap * (part - floor(part));
+}
+
+static pl_status make_screen(const pl_shot *t, pl_screen **screen, pl_err *err)
+{
+    pl_dice dice;
+    gsl_rng *rng = pl_dice_throw(&dice, (uint64_t)t->scene->seed, PL_DICE_AIR, t->frame);
+    pl_screen_spec spec = { fried_mm(t),        t->lambda_um[PL_GREEN],
+                            t->aperture_mm,     t->scene->wind_m_s * 1000,
+                            t->scene->wind_deg, gsl_rng_get(rng) };
+    struct spot still = { 0 };
+    if (moments_of(t, &still) > MOST_MOMENTS)
+        return pl_fail(err, PL_EARG,
+                       "moving turbulence over %g s would take %.0f moments, %d at most; "
+                       "in so long an exposure it averages out: turbulence = averaged",
+                       t->exposure_s, moments_of(t, &still), MOST_MOMENTS);
+    return pl_screen_new(&spec, screen, err);
+}
+
 static pl_status render(const pl_shot *t, const pl_scene_star *list, size_t n, int jobs,
                         struct spot *spot, float *electrons, pl_err *err)
 {
     pl_status st = PL_OK;
+    pl_screen *screen = NULL;
     struct work w = { .shot = t };
-    for (size_t i = 0; i < n; i++)
+    if (moving(t))
+        st = make_screen(t, &screen, err);
+    w.screen = screen;
+    for (size_t i = 0; i < n; i++) {
         spot[i] = spot_of(t, &list[i]);
+        spot[i].air_s = air_start(t, i);
+    }
     for (w.size = 0; w.size < (int)SIZES && st == PL_OK; w.size++)
         st = run_size(&w, spot, n, jobs, electrons, err);
     for (size_t i = 0; i < n && st == PL_OK && t->scene->dew > 0; i++)
         add_halo(t, &spot[i], electrons);
+    pl_screen_free(screen);
     return st;
 }
 

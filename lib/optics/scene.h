@@ -23,7 +23,7 @@ struct pl_scene {
     double colour_mag, colour_spread_mag;
     /* [air] */
     double seeing_arcsec, wavelength_um, band_um, red_um, blue_um, zenith_deg;
-    double turbulence, wind_m_s, wind_deg, height_m;
+    double turbulence, wind_m_s, wind_deg, shared;
     /* [focus] */
     double defocus_um, tilt_x_um_mm, tilt_y_um_mm, curvature_um;
     /* [mirrors] */
@@ -119,7 +119,7 @@ typedef struct {
     int first, last; /* colours that occur */
     double lambda_um[PL_COLOURS];
     double shift_x_px[PL_COLOURS], shift_y_px[PL_COLOURS]; /* against green, by refraction */
-    pl_blur blur[PL_COLOURS];
+    pl_blur blur[PL_COLOURS];                              /* that of a long exposure */
 } pl_shot;
 
 /* pl_shot_set_up - from a scene at its moment.
