@@ -647,7 +647,7 @@ typedef struct {
 
 enum { PL_RING_ANGLES = 36 }; /* one each ten degrees, from +x towards +y */
 
-/* One donut. Signs as if outside focus, whatever the side; errors are photon and read noise. */
+/* One donut; its errors are photon and read noise. */
 typedef struct {
     size_t frame; /* of those given */
     double x_px, y_px;

@@ -196,7 +196,7 @@ static pl_status fit_all(work *w, pl_err *err)
     return PL_OK;
 }
 
-/* ---- the stars of the answer */
+/* ---- the mean */
 
 static pl_shared as_outside(const pl_wavefit *fit)
 {
@@ -215,75 +215,6 @@ static void tell_seeing(const work *w, const pl_wavefit *fit, pl_wavefront *out)
     out->seeing_sigma_arcsec =
         out->seeing_arcsec * sqrt(fit->cov[PL_WF_LN_SEEING][PL_WF_LN_SEEING]);
 }
-
-static void take_ring(const pl_ring *r, pl_donut_star *s)
-{
-    s->x_px = r->x_px;
-    s->y_px = r->y_px;
-    s->outer_px = r->outer_px;
-    s->inner_px = r->inner_px;
-    s->hole_dx_px = r->hole_dx_px;
-    s->hole_dy_px = r->hole_dy_px;
-    s->hole_sigma_px = r->hole_sigma_px;
-    s->snr = r->snr;
-    memcpy(s->rim_px, r->rim_px, sizeof s->rim_px);
-    memcpy(s->rim_sigma_px, r->rim_sigma_px, sizeof s->rim_sigma_px);
-    memcpy(s->bore_px, r->bore_px, sizeof s->bore_px);
-    memcpy(s->bore_sigma_px, r->bore_sigma_px, sizeof s->bore_sigma_px);
-}
-
-/* Stamp and model change hands. */
-static void take_fit(const work *w, pl_fitted *f, pl_donut_star *s)
-{
-    pl_shared shared = as_outside(&f->wave);
-    pl_wavefront_tell(&shared, &w->optic, false, &s->wave);
-    tell_seeing(w, &f->wave, &s->wave);
-    s->used = true;
-    s->misfit = f->wave.chi2;
-    s->side_px = f->stamp.size;
-    s->x0_px = f->stamp.x0;
-    s->y0_px = f->stamp.y0;
-    s->seen = f->stamp.value;
-    s->model = f->wave.model;
-    for (int i = 0; i < s->side_px * s->side_px; i++)
-        if (f->stamp.use[i] <= 0)
-            s->seen[i] = NAN;
-    f->stamp.value = NULL;
-    f->wave.model = NULL;
-}
-
-static void add_star(work *w, pl_ringfits *shot, size_t k)
-{
-    pl_donut_star *s = &w->d.star[w->d.stars++];
-    *s = (pl_donut_star){ .frame = (size_t)(shot - w->shot), .misfit = NAN };
-    take_ring(&shot->ring[k], s);
-    if (k < shot->fits && shot->fit[k].done)
-        take_fit(w, &shot->fit[k], s);
-    else
-        snprintf(s->reason, sizeof s->reason, "%s",
-                 k < shot->fits ? "no wavefront describes its light"
-                                : pl_ring_kind_name(shot->ring[k].kind));
-    w->d.used += s->used;
-}
-
-/* Used ones first, in the order of frames and rings. */
-static pl_status list_stars(work *w, pl_err *err)
-{
-    size_t all = 0;
-    for (size_t i = 0; i < w->d.frames; i++)
-        all += w->shot[i].rings;
-    w->d.star = calloc(all, sizeof *w->d.star);
-    if (!w->d.star)
-        return pl_fail(err, PL_ENOMEM, "out of memory for %zu donuts", all);
-    for (int pass = 0; pass < 2; pass++)
-        for (size_t i = 0; i < w->d.frames; i++)
-            for (size_t k = 0; k < w->shot[i].rings; k++)
-                if ((k < w->shot[i].fits && w->shot[i].fit[k].done) == (pass == 0))
-                    add_star(w, &w->shot[i], k);
-    return PL_OK;
-}
-
-/* ---- the mean */
 
 /* All fits of one frame, averaged, signs as if outside. */
 static pl_status mean_of_frame(const work *w, size_t i, pl_shared *out, bool *any, pl_err *err)
@@ -329,12 +260,16 @@ static void air_of(work *w, const pl_shared *frame, size_t n, double air[PL_WF_S
 static void mean_seeing(work *w)
 {
     double sum = 0, weight = 0;
-    for (size_t i = 0; i < w->d.used; i++) {
-        const pl_wavefront *v = &w->d.star[i].wave;
-        double one = 1 / (v->seeing_sigma_arcsec * v->seeing_sigma_arcsec);
-        sum += one * v->seeing_arcsec;
-        weight += one;
-    }
+    for (size_t i = 0; i < w->d.frames; i++)
+        for (size_t k = 0; k < w->shot[i].fits; k++) {
+            pl_wavefront v;
+            if (!w->shot[i].fit[k].done)
+                continue;
+            tell_seeing(w, &w->shot[i].fit[k].wave, &v);
+            double one = 1 / (v.seeing_sigma_arcsec * v.seeing_sigma_arcsec);
+            sum += one * v.seeing_arcsec;
+            weight += one;
+        }
     w->d.wave.seeing_arcsec = sum / weight;
     w->d.wave.seeing_sigma_arcsec = 1 / sqrt(weight);
 }
@@ -350,7 +285,8 @@ static double travel_of(const work *w, const pl_frame *frame)
 
 /* Sides by what the user says, else by the focuser's positions, else as if the first stood outside.
  * Gives: whether they are known. */
-static bool settle_sides(work *w, const pl_shared *frame, const size_t *which, size_t n)
+static bool settle_sides(const work *w, const pl_shared *frame, const size_t *which, size_t n,
+                         pl_side *side)
 {
     double travel[MOST_FRAMES], defocus[MOST_FRAMES];
     pl_wavefront one;
@@ -360,12 +296,12 @@ static bool settle_sides(work *w, const pl_shared *frame, const size_t *which, s
         travel[i] = travel_of(w, w->shot[which[i]].frame);
         defocus[i] = one.defocus_um;
     }
-    if (first == PL_SIDE_UNKNOWN && pl_side_by_position(travel, defocus, n, w->side))
+    if (first == PL_SIDE_UNKNOWN && pl_side_by_position(travel, defocus, n, side))
         return true;
     if (w->options->pair)
         other = first == PL_SIDE_IN ? PL_SIDE_OUT : PL_SIDE_IN;
     for (size_t i = 0; i < n; i++)
-        w->side[i] = which[i] == 0 ? first : other;
+        side[i] = which[i] == 0 ? first : other;
     return first != PL_SIDE_UNKNOWN;
 }
 
@@ -377,8 +313,11 @@ static void tell(work *w, pl_shared *mean, bool known)
     pl_wavefront_tell(mean, &w->optic, known, &w->d.wave);
     w->d.side = known ? w->side[0] : pl_side_by_shadow(&w->d.wave, w->d.facts.focuser_deg.v);
     if (!known && w->d.side != PL_SIDE_UNKNOWN) {
-        if (w->d.side == PL_SIDE_IN)
+        if (w->d.side == PL_SIDE_IN) {
             pl_wavefront_flip(mean);
+            for (size_t i = 0; i < w->d.frames; i++)
+                w->side[i] = w->side[i] == PL_SIDE_IN ? PL_SIDE_OUT : PL_SIDE_IN;
+        }
         pl_wavefront_tell(mean, &w->optic, true, &w->d.wave);
         pl_note(&w->d.notes, "the side of focus is told by the secondary's shadow, which lies away "
                              "from the focuser");
@@ -394,6 +333,7 @@ static pl_status mean_of_all(work *w, pl_err *err)
     pl_shared frame[MOST_FRAMES], mean;
     double air[PL_WF_SHARED];
     size_t n = 0, which[MOST_FRAMES];
+    pl_side side[MOST_FRAMES];
     pl_status rc = PL_OK;
     for (size_t i = 0; i < w->d.frames && rc == PL_OK; i++) {
         bool any = false;
@@ -403,10 +343,12 @@ static pl_status mean_of_all(work *w, pl_err *err)
     }
     if (rc != PL_OK)
         return rc;
-    bool known = settle_sides(w, frame, which, n);
-    for (size_t i = 0; i < n; i++)
-        if (w->side[i] == PL_SIDE_IN)
+    bool known = settle_sides(w, frame, which, n, side);
+    for (size_t i = 0; i < n; i++) {
+        w->side[which[i]] = side[i];
+        if (side[i] == PL_SIDE_IN)
             pl_wavefront_flip(&frame[i]);
+    }
     mean_seeing(w);
     air_of(w, frame, n, air);
     rc = pl_wavefront_mean(frame, n, air, &mean, err);
@@ -417,6 +359,77 @@ static pl_status mean_of_all(work *w, pl_err *err)
     mean.cov[a4][a4] = frame[0].cov[a4][a4] + air[a4];
     tell(w, &mean, known);
     w->d.air_coma_nm = 1000 * sqrt(air[pl_wavefit_of(8)] / (double)n);
+    return PL_OK;
+}
+
+/* ---- the stars of the answer */
+
+static void take_ring(const pl_ring *r, pl_donut_star *s)
+{
+    s->x_px = r->x_px;
+    s->y_px = r->y_px;
+    s->outer_px = r->outer_px;
+    s->inner_px = r->inner_px;
+    s->hole_dx_px = r->hole_dx_px;
+    s->hole_dy_px = r->hole_dy_px;
+    s->hole_sigma_px = r->hole_sigma_px;
+    s->snr = r->snr;
+    memcpy(s->rim_px, r->rim_px, sizeof s->rim_px);
+    memcpy(s->rim_sigma_px, r->rim_sigma_px, sizeof s->rim_sigma_px);
+    memcpy(s->bore_px, r->bore_px, sizeof s->bore_px);
+    memcpy(s->bore_sigma_px, r->bore_sigma_px, sizeof s->bore_sigma_px);
+}
+
+/* Stamp and model change hands. */
+static void take_fit(const work *w, pl_fitted *f, pl_donut_star *s)
+{
+    pl_shared shared = as_outside(&f->wave);
+    if (w->side[s->frame] == PL_SIDE_IN)
+        pl_wavefront_flip(&shared);
+    pl_wavefront_tell(&shared, &w->optic, w->d.side != PL_SIDE_UNKNOWN, &s->wave);
+    tell_seeing(w, &f->wave, &s->wave);
+    s->used = true;
+    s->misfit = f->wave.chi2;
+    s->side_px = f->stamp.size;
+    s->x0_px = f->stamp.x0;
+    s->y0_px = f->stamp.y0;
+    s->seen = f->stamp.value;
+    s->model = f->wave.model;
+    for (int i = 0; i < s->side_px * s->side_px; i++)
+        if (f->stamp.use[i] <= 0)
+            s->seen[i] = NAN;
+    f->stamp.value = NULL;
+    f->wave.model = NULL;
+}
+
+static void add_star(work *w, pl_ringfits *shot, size_t k)
+{
+    pl_donut_star *s = &w->d.star[w->d.stars++];
+    *s = (pl_donut_star){ .frame = (size_t)(shot - w->shot), .misfit = NAN };
+    take_ring(&shot->ring[k], s);
+    if (k < shot->fits && shot->fit[k].done)
+        take_fit(w, &shot->fit[k], s);
+    else
+        snprintf(s->reason, sizeof s->reason, "%s",
+                 k < shot->fits ? "no wavefront describes its light"
+                                : pl_ring_kind_name(shot->ring[k].kind));
+    w->d.used += s->used;
+}
+
+/* Used ones first, in the order of frames and rings. */
+static pl_status list_stars(work *w, pl_err *err)
+{
+    size_t all = 0;
+    for (size_t i = 0; i < w->d.frames; i++)
+        all += w->shot[i].rings;
+    w->d.star = calloc(all, sizeof *w->d.star);
+    if (!w->d.star)
+        return pl_fail(err, PL_ENOMEM, "out of memory for %zu donuts", all);
+    for (int pass = 0; pass < 2; pass++)
+        for (size_t i = 0; i < w->d.frames; i++)
+            for (size_t k = 0; k < w->shot[i].rings; k++)
+                if ((k < w->shot[i].fits && w->shot[i].fit[k].done) == (pass == 0))
+                    add_star(w, &w->shot[i], k);
     return PL_OK;
 }
 
@@ -476,9 +489,9 @@ static pl_status answer(work *w, const pl_frame *const *frame, pl_err *err)
     if (rc == PL_OK)
         rc = fit_all(w, err);
     if (rc == PL_OK)
-        rc = list_stars(w, err);
-    if (rc == PL_OK)
         rc = mean_of_all(w, err);
+    if (rc == PL_OK)
+        rc = list_stars(w, err);
     return rc == PL_OK ? judge(w, err) : rc;
 }
 

@@ -74,8 +74,8 @@ pl_status pl_wavefront_mean(const pl_shared *s, size_t n, const double *extra, p
  *   j           in  Noll's, 4 .. 15
  *   seeing_rad  in  FWHM of the long-exposure air at that wavelength
  *   exposure_s  in  NaN: taken for an instant
- * Formula: Noll 1976's variance of the modes times (D / r0)^(5/3), divided by the number of times
- * the wind blows new air over the mirror meanwhile, at 10 m/s; that last is derived here. */
+ * Formula: Noll 1976's variance of the modes times (D / r0)^(5/3), averaged down at a wind of
+ * 10 m/s. */
 double pl_turbulence_variance(int j, const pl_optic *optic, double seeing_rad, double exposure_s);
 
 /* ---- side.c */

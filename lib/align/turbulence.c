@@ -14,8 +14,11 @@ double pl_turbulence_variance(int j, const pl_optic *optic, double seeing_rad, d
     if (!pl_noll_index(j, &n, &m) || n >= (int)PL_ARRAY_LEN(mode) || !(seeing_rad > 0))
         return 0;
     double d_um = 1000 * optic->aperture_mm, r0_um = 0.976 * optic->lambda_um / seeing_rad;
-    double crossing_s = optic->aperture_mm / 1000 / WIND_M_S;
     double rad2 = mode[n] * pow(d_um / r0_um, 5.0 / 3);
-    double calmer = exposure_s > crossing_s ? crossing_s / exposure_s : 1;
+    /* A mode of order n is white noise up to the frequency 0.3 (n + 1) V / D (Conan, Rousset &
+     * Madec 1995, JOSA A 12, 1559, from memory): averages forget in half its period. */
+    double knee_hz = 0.3 * (n + 1) * WIND_M_S / (optic->aperture_mm / 1000),
+           memory_s = 0.5 / knee_hz;
+    double calmer = isfinite(exposure_s) ? memory_s / (memory_s + exposure_s) : 1;
     return rad2 * calmer * pow(optic->lambda_um / (2 * M_PI), 2);
 }
