@@ -107,7 +107,8 @@ static void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, i
 {
     const double *t = v->transfer + (size_t)j * (size_t)p->half;
     const double *r53 = p->turbulence + (size_t)abs(signed_row(p, j)) * (size_t)p->half;
-    double f = -2 * M_PI / p->sampling.m, air = -5.0 / 3 * v->air / p->seeing_um;
+    double f = -2 * M_PI / p->sampling.m;
+    double air = what == PL_FOLD_D_SEEING ? -5.0 / 3 * v->air / p->seeing_um : 0;
     double c = v->weight * p->down[j][0], s = v->weight * p->down[j][1];
     if (what == PL_FOLD_D_X || what == PL_FOLD_D_Y) { /* times i f */
         double g = what == PL_FOLD_D_Y ? f * signed_row(p, j) : f, was = c;
@@ -116,9 +117,11 @@ static void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, i
     }
     for (int i = 0; i < p->reach; i++) {
         const double *x = p->across[i];
-        double a = what == PL_FOLD_D_X        ? t[i] * i
-                   : what == PL_FOLD_D_SEEING ? t[i] * air * r53[i]
-                                              : t[i];
+        double a = t[i];
+        if (what == PL_FOLD_D_X)
+            a *= i;
+        if (what == PL_FOLD_D_SEEING)
+            a *= air * r53[i];
         out[i][0] = a * (c * x[0] - s * x[1]);
         out[i][1] = a * (c * x[1] + s * x[0]);
     }
@@ -142,10 +145,10 @@ void pl_psf_fold(pl_psf *p, const struct pl_view *v, pl_fold what, double *out)
 {
     int m = p->sampling.m, size = p->grid.size;
     memset(p->small, 0, (size_t)m * (size_t)p->pitch_small * sizeof *p->small);
-    for (int j = 0; j < p->sampling.n; j++) {
+    for (int j = 0, to = 0; j < p->sampling.n; j++, to = to + 1 < m ? to + 1 : 0) {
         kernel_row(p, v, what, j, p->kernel);
         fold_row(p, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half,
-                 p->small + (size_t)(j % m) * (size_t)p->pitch_small);
+                 p->small + (size_t)to * (size_t)p->pitch_small);
     }
     fftw_execute(p->to_image);
     for (int y = 0; y < size; y++)

@@ -168,7 +168,7 @@ void pl_psf_set_aperture(pl_psf *psf, const pl_aperture *aperture);
 size_t pl_psf_cells(const pl_psf *psf, const double **x, const double **y);
 
 /* pl_psf_set_phase - a wavefront added to the Zernikes': the air of one moment.
- *   phase_um  in  [cells]; borrowed until it is set anew; NULL: none */
+ *   phase_um  in  [cells] finite; borrowed until it is set anew; NULL: none */
 void pl_psf_set_phase(pl_psf *psf, const double *phase_um);
 
 /* pl_psf_image - a star of flux 1: all that passes the aperture, of which edges diffract a little
@@ -190,7 +190,9 @@ typedef struct {
 } pl_psf_slopes;
 
 /* pl_psf_gradient - as pl_psf_image, with derivatives.
- *   term  in  [terms] Noll's j of d_zernike's images */
+ *   term  in  [terms] Noll's j of d_zernike's images
+ * d_seeing is nought without air. Costs one FFT pair for the image and one for each Zernike and
+ * each shadow axis, at each wavelength; place and seeing are free. */
 bool pl_psf_gradient(pl_psf *psf, const double *zernike_um, double x_px, double y_px,
                      const int *term, int terms, const pl_psf_slopes *out);
 

@@ -57,7 +57,7 @@ static bool make_views(pl_psf *p)
 
 static bool make_cells(pl_psf *p)
 {
-    size_t most = 0;
+    size_t most = 1;
     for (int i = 0; i < p->grid.lights; i++)
         most = p->view[i].cells > most ? p->view[i].cells : most;
     p->x = malloc(p->cells * sizeof *p->x);
@@ -116,22 +116,23 @@ static bool make_arrays(pl_psf *p)
  * no more than a third faster and takes half a second to find out (measured). */
 static bool make_plans(pl_psf *p)
 {
-    const unsigned how = FFTW_ESTIMATE;
+    const unsigned effort = FFTW_ESTIMATE;
     int n = p->sampling.n, side[2] = { p->sampling.m, p->sampling.m };
-    int room[2] = { p->sampling.m, p->pitch_small }, rows = 0;
+    int room[2] = { p->sampling.m, p->pitch_small }, filled = 0;
     for (int i = 0; i < p->grid.lights; i++)
-        rows = p->view[i].rows > rows ? p->view[i].rows : rows;
+        filled = p->view[i].rows > filled ? p->view[i].rows : filled;
     pl_plan_lock();
-    p->rows = fftw_plan_many_dft(1, &n, rows, p->field, NULL, 1, p->pitch, p->field, NULL, 1,
-                                 p->pitch, FFTW_BACKWARD, how);
+    p->rows = fftw_plan_many_dft(1, &n, filled, p->field, NULL, 1, p->pitch, p->field, NULL, 1,
+                                 p->pitch, FFTW_BACKWARD, effort);
     p->columns = fftw_plan_many_dft(1, &n, n, p->field, NULL, p->pitch, 1, p->field, NULL, p->pitch,
-                                    1, FFTW_BACKWARD, how);
+                                    1, FFTW_BACKWARD, effort);
     p->spectrum_rows = fftw_plan_many_dft_r2c(1, &n, n, p->intensity, NULL, 1, n, p->spectrum, NULL,
-                                              1, p->pitch_half, how);
-    p->spectrum_block = fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->spectrum, NULL, p->pitch_half, 1,
-                                           p->spectrum, NULL, p->pitch_half, 1, FFTW_FORWARD, how);
+                                              1, p->pitch_half, effort);
+    p->spectrum_block =
+        fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->spectrum, NULL, p->pitch_half, 1, p->spectrum,
+                           NULL, p->pitch_half, 1, FFTW_FORWARD, effort);
     p->to_image = fftw_plan_many_dft(2, side, 1, p->small, room, 1, 0, p->small, room, 1, 0,
-                                     FFTW_BACKWARD, how);
+                                     FFTW_BACKWARD, effort);
     pl_plan_unlock();
     return p->rows && p->columns && p->spectrum_rows && p->spectrum_block && p->to_image;
 }

@@ -21,7 +21,7 @@ static double *star(const pl_psf_grid *g, const pl_blur *b, const pl_aperture *a
         pl_psf_set_blur(p, b);
     if (a)
         pl_psf_set_aperture(p, a);
-    cr_assert(pl_psf_image(p, z ? z : flat, g->size / 2, g->size / 2, image)); /* NOLINT */
+    cr_assert(pl_psf_image(p, z ? z : flat, g->size / 2, g->size / 2, image));
     pl_psf_free(p);
     return image;
 }
@@ -37,7 +37,7 @@ static pl_psf_grid unit(int size, double pixel_um)
 /* Along the row from the middle: where the square root of the intensity comes down to a level. */
 static double falls_to(const double *image, int size, double pixel_um, double level)
 {
-    const double *row = image + (size_t)(size / 2) * (size_t)size + size / 2; /* NOLINT */
+    const double *row = image + (size_t)(size / 2) * (size_t)size + size / 2;
     for (int i = 0; i < size / 2 - 1; i++)
         if (row[i + 1] < level * row[0]) {
             double a = sqrt(row[i]), b = sqrt(row[i + 1]), c = sqrt(level * row[0]);
@@ -50,7 +50,7 @@ static double falls_to(const double *image, int size, double pixel_um, double le
  * the last to fall. */
 static double first_zero(const double *image, int size, double pixel_um)
 {
-    const double *row = image + (size_t)(size / 2) * (size_t)size + size / 2; /* NOLINT */
+    const double *row = image + (size_t)(size / 2) * (size_t)size + size / 2;
     int i = 1;
     while (row[i + 1] < row[i])
         i++;
@@ -64,7 +64,7 @@ static double inside(const double *image, int size, double radius_px)
     double sum = 0;
     for (int y = 0; y < size; y++)
         for (int x = 0; x < size; x++)
-            if (hypot(x - size / 2, y - size / 2) < radius_px) /* NOLINT */
+            if (hypot(x - size / 2, y - size / 2) < radius_px)
                 sum += image[(size_t)y * (size_t)size + (size_t)x];
     return sum;
 }
@@ -219,7 +219,7 @@ static double moment(const double *image, int size, int a, int b)
     for (int y = 0; y < size; y++)
         for (int x = 0; x < size; x++) {
             double v = image[(size_t)y * (size_t)size + (size_t)x];
-            sum += v * pow(x - size / 2, a) * pow(y - size / 2, b); /* NOLINT */
+            sum += v * pow(x - size / 2, a) * pow(y - size / 2, b);
             all += v;
         }
     return sum / all;

@@ -67,8 +67,7 @@ static void wave(const struct setup *s, double *a)
     double n2 = 2 * F / (2 * RADIUS) * (s->magnify != 0 ? s->magnify : 1), h = 1e-3;
     struct vec chief = trace(s, 0, 0);
     for (int i = 0; i < RINGS * SPOKES; i++) {
-        double r = sqrt((i / SPOKES + 0.5) / RINGS),
-               t = 2 * M_PI * (i % SPOKES) / SPOKES; /* NOLINT */
+        double r = sqrt((i / SPOKES + 0.5) / RINGS), t = 2 * M_PI * (i % SPOKES) / SPOKES;
         double x = r * cos(t), y = r * sin(t);
         struct vec p = trace(s, x, y);
         rhs[2 * i] = (p.x - chief.x) * 1e3 / n2;

@@ -216,7 +216,7 @@ Test(screen, many_moments_make_a_long_exposure)
     for (double r = 2; r <= 8; r += 2) {
         double a = 0, b = 0;
         for (int i = 0; i < AREA; i++)
-            if (hypot(i % SIZE - 32, i / SIZE - 32) < r) { /* NOLINT */
+            if (hypot(i % SIZE - 32, i / SIZE - 32) < r) {
                 a += mean[i];
                 b += want[i];
             }
