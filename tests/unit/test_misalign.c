@@ -50,8 +50,9 @@ Test(misalign, focal_surface)
     expect(&m, 0, 0, 4, 0, "none in the middle");
 }
 
-/* REFERENCES 4.4: 1 arcmin of the primary at f/3, D 300 moves the coma-free point 0.2618 mm and
- * adds W131 = 0.3030 um: a8 = 0.3030 / 8.4853. The flare points away from the coma-free point. */
+/* Schroeder ch. 6 by hand: 1 arcmin of the primary at f/3, D 300 moves the coma-free point 0.2618
+ * mm and adds W131 = 0.3030 um: a8 = 0.3030 / 8.4853. The flare points away from the coma-free
+ * point. */
 Test(misalign, coma_with_a_corrector_is_the_same_everywhere)
 {
     pl_misalign m = demo();
@@ -89,7 +90,7 @@ Test(misalign, two_focal_ratios)
     expect(&m, 0, 0, 4, 0.28868, "same defocus in um of wave");
 }
 
-/* REFERENCES 4.5: W222 = D theta^2 / (8 N); at 30 arcmin 0.952 um, a6 = W222 / 4.8990. 4.6: at
+/* W222 = D theta^2 / (8 N); at 30 arcmin 0.952 um, a6 = W222 / 4.8990. Schroeder's table 6.1: at
  * 14.13 mm the medial surface lies 0.1109 mm nearer the mirror, tangential 0.2218 mm, sagittal 0: a
  * flat sensor is too far out, by twice as much along the field's direction. */
 Test(misalign, astigmatism_without_a_corrector)

@@ -97,7 +97,7 @@ static void project(const pl_screen *screen, const double *x, const double *y,
     }
 }
 
-/* Variance of one mode by radial order (REFERENCES 2.4, Noll 1976). From order 2 on one screen's
+/* Variance of one mode by radial order (Noll 1976, eq. A2). From order 2 on one screen's
  * mean scatters by 9 % to 6.5 % (seen over 200 others, whose mean was right to 0.5 %), 40 of them
  * by 1.4 %; the tilts by 3.4 %. Four sigma as above. */
 Test(screen, noll_variances)
