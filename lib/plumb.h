@@ -745,6 +745,7 @@ PL_API char *pl_hand_text(const pl_hand *hand, const char *file);
 PL_API char *pl_hand_json(const pl_hand *hand, const char *file);
 PL_API pl_status pl_donut_draw(const pl_donut *donut, const char *const *file, bool red,
                                const char *png, pl_err *err);
+
 /* pl_scene_template - every key of a scene with its meaning, range and default: itself a scene. */
 PL_API char *pl_scene_template(void);
 

@@ -34,15 +34,19 @@ static double width_of(const double *image, int size)
     return 2 * sqrt(area / M_PI);
 }
 
-/* Diameter, in cells, about the centroid that holds half of the flux 1. */
+/* Diameter, in cells, about the centroid that holds half of the flux 1 (some of it off the grid).
+ */
 static double half_flux_of(const double *image, int size)
 {
-    double cx = 0, cy = 0, low = 0, high = size;
+    double cx = 0, cy = 0, all = 0, low = 0, high = size;
     for (int y = 0; y < size; y++)
         for (int x = 0; x < size; x++) {
             cx += image[y * size + x] * x;
             cy += image[y * size + x] * y;
+            all += image[y * size + x];
         }
+    cx /= all;
+    cy /= all;
     while (high - low > 1e-3) {
         double r = (low + high) / 2, sum = 0;
         for (int y = 0; y < size; y++)
@@ -74,7 +78,7 @@ static pl_status probe(const pl_shot *t, const double *zernike_um, pl_sim *sim, 
     double *image = malloc((size_t)grid.size * (size_t)grid.size * sizeof *image);
     pl_status st = image ? pl_psf_new(&grid, &psf, err) : pl_fail(err, PL_ENOMEM, "out of memory");
     if (st == PL_OK) {
-        double middle = (grid.size - 1) / 2.0, px = grid.pixel_um / t->pixel_um;
+        double middle = grid.size / 2, px = grid.pixel_um / t->pixel_um;
         pl_psf_set_aperture(psf, &t->aperture);
         pl_psf_set_blur(psf, &blur);
         if (pl_psf_image(psf, zernike_um, middle, middle, image)) {

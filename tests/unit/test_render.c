@@ -26,13 +26,19 @@ static double flux_e(double mag, double efficiency)
 
 static float light[SCENES_N], other[SCENES_N];
 
-/* The stamp's sides meet, so no light is lost but what falls off the frame; float sums: 1e-5. */
+/* Of diffraction 2 / (pi v), v = pi r / (lambda N), lies beyond r (Born & Wolf 8.5.2, from memory):
+ * with a stamp of 2 x 16 px, 0.5 %. No more may be missing, and nothing may be added. */
+static bool holds(double sum, double want)
+{
+    return sum <= want * (1 + 1e-5) && sum >= want * 0.994;
+}
+
 Test(render, flux_is_conserved_and_as_bright_as_the_magnitude_says)
 {
     scenes_stars("48.3 40.7 11");
     scenes_light(scenes_small(ONE "efficiency = 0.3\n"), light);
     double want = flux_e(11, 0.3);
-    cr_expect(epsilon_eq(dbl, scenes_measure(light, 0, 0, SCENES_W).sum, want, 1e-5 * want));
+    cr_expect(holds(scenes_measure(light, 0, 0, SCENES_W).sum, want));
     pl_sim sim = scenes_shoot(scenes_small(ONE "efficiency = 0.3\n"), 1);
     cr_expect(epsilon_eq(dbl, sim.star[0].flux_adu, want, 1e-6 * want));
     for (int i = 0; i < SCENES_N; i++) /* gain 1, no noise: rounded electrons and bias */
@@ -57,7 +63,8 @@ Test(render, stars_stand_where_they_were_put)
 }
 
 /* FWHM, HFD of the star told, against pl_star_size (Hankel transform of the product of transfer
- * functions: no FFT, no grid). The image is cut at 15 FWHM, where 1 % of the light is left: 1 %. */
+ * functions: no FFT, no grid). The FWHM is that
+ * of an area on cells of 1/12 of it: 0.5 %. */
 struct size_row {
     double obstruction, seeing, defocus;
 };
@@ -80,8 +87,8 @@ ParameterizedTest(struct size_row *r, render, width, .init = frames_begin, .fini
              "[scope]\nobstruction = %g\n[air]\nseeing_arcsec = %g\n[focus]\ndefocus_um = %g\n",
              r->obstruction, r->seeing, r->defocus);
     pl_sim sim = scenes_shoot(scenes_small(text), 1);
-    cr_expect(epsilon_eq(dbl, sim.fwhm_px * 4.2, fwhm_um, 0.01 * fwhm_um));
-    cr_expect(epsilon_eq(dbl, sim.hfd_px * 4.2, hfd_um, 0.01 * hfd_um));
+    cr_expect(epsilon_eq(dbl, sim.fwhm_px * 4.2, fwhm_um, 0.005 * fwhm_um));
+    cr_expect(epsilon_eq(dbl, sim.hfd_px * 4.2, hfd_um, 0.005 * hfd_um));
     pl_sim_clear(&sim);
 }
 
@@ -257,12 +264,11 @@ Test(render, transparency_dew_and_gradient_take_and_give_light)
     double want = flux_e(9, 0.4);
     scenes_stars("48 40 9");
     scenes_light(scenes_small(ONE "[sky]\ntransparency = 0.25\n"), light);
-    cr_expect(epsilon_eq(dbl, scenes_measure(light, 0, 0, SCENES_W).sum, want / 4, 1e-5 * want));
+    cr_expect(holds(scenes_measure(light, 0, 0, SCENES_W).sum, want / 4));
     /* a halo of 10 arcsec stays on the frame; the core keeps 60 % */
     scenes_light(scenes_small(ONE), light);
     scenes_light(scenes_small(ONE "[sky]\ndew = 0.4\ndew_arcsec = 10\n"), other);
-    cr_expect(epsilon_eq(dbl, scenes_measure(other, 0, 0, SCENES_W).sum, want,
-                         0.001 * want)); /* cut at 4 sigma */
+    cr_expect(holds(scenes_measure(other, 0, 0, SCENES_W).sum, want));
     double halo = 0.4 * want / (2 * M_PI * pow(10 / 2.3548 / 1.03132, 2));
     int core = 39 * SCENES_W + 47;
     cr_expect(epsilon_eq(dbl, other[core], 0.6 * light[core] + halo, 3e-3 * light[core]));
@@ -347,4 +353,66 @@ Test(render, says_what_it_lacks_and_what_it_assumed)
     cr_expect(eq(sz, sim.notes.n, 4)); /* gain, read noise, saturation, exposure */
     cr_expect(eq(dbl, sim.facts.gain_e_adu.v, 1));
     pl_sim_clear(&sim);
+}
+
+/* Air frozen in one moment moves the image: RMS of one axis of the mean slope over the pupil,
+ * sqrt(0.170) (lambda / D) (D / r0)^(5/6) (Tyson, Principles of Adaptive Optics, from memory, for
+ * the slope averaged over the pupil, which a centroid shows). 24 seeds of 2 axes tell a sigma to 10
+ * %; the square in which the centroid is taken cuts speckles: 30 %. */
+Test(render, a_short_exposure_wanders)
+{
+    enum { SEEDS = 24 };
+    double sum = 0, square = 0, d = 280, r0 = 0.976 * 0.55e-3 / (2.5 * PL_ARCSEC_RAD);
+    double want = sqrt(0.170) * (0.55e-3 / d) * pow(d / r0, 5.0 / 6) / PL_ARCSEC_RAD / 1.03132;
+    scenes_stars("48 40 9");
+    for (int seed = 1; seed <= SEEDS; seed++) {
+        pl_scene *s =
+            scenes_small(ONE "[air]\nturbulence = moving\n[exposure]\nexposure_s = 0.001\n");
+        s->seed = seed;
+        scenes_light(s, light);
+        scenes_moments m = scenes_measure(light, 47, 39, 14);
+        sum += m.x - 47 + m.y - 39;
+        square += pow(m.x - 47, 2) + pow(m.y - 39, 2);
+    }
+    cr_expect(epsilon_eq(dbl, sqrt(square / (2 * SEEDS)), want, 0.3 * want));
+    cr_expect(epsilon_eq(dbl, sum / (2 * SEEDS), 0, 4 * want / sqrt(2 * SEEDS)));
+}
+
+/* What moves averages out: a long exposure through moving air is as wide as the averaged air says.
+ * 3 s of wind at 10 m/s pass 107 apertures: what is left of a scatter of some 30 % is 3 %, thrice
+ * that is allowed. Both exposures are 3 s, for the same stamp. */
+Test(render, moving_air_averages_out)
+{
+    scenes_stars("48 40 11");
+    scenes_light(scenes_small(ONE "[exposure]\nexposure_s = 3\n"), light);
+    scenes_light(scenes_small(ONE "[air]\nturbulence = moving\n[exposure]\nexposure_s = 3\n"),
+                 other);
+    double core = 0, same = 0; /* light within 3 px of the centroid: 75 % of it */
+    scenes_moments m = scenes_measure(other, 47, 39, 14);
+    for (int i = 0; i < SCENES_N; i++) {
+        double x = i % SCENES_W, y = floor((double)i / SCENES_W);
+        same += hypot(x - 47, y - 39) < 2.5 ? light[i] : 0;
+        core += hypot(x - m.x, y - m.y) < 2.5 ? other[i] : 0;
+    }
+    cr_expect(epsilon_eq(dbl, core / same, 1, 0.1));
+}
+
+/* Stars under shared air are alike but for their place; each under its own, not. */
+Test(render, air_is_shared_or_not)
+{
+    scenes_stars("30 40 9\n66 40 9");
+    for (int shared = 0; shared < 2; shared++) {
+        char text[128];
+        double most = 0, differ = 0;
+        snprintf(text, sizeof text,
+                 ONE "[air]\nturbulence = moving\nshared = %s\n[exposure]\nexposure_s = 0.01\n",
+                 shared ? "yes" : "no");
+        scenes_light(scenes_small(text), light);
+        for (int y = 30; y < 50; y++)
+            for (int x = 20; x < 40; x++) {
+                most = fmax(most, light[y * SCENES_W + x]);
+                differ = fmax(differ, fabs(light[y * SCENES_W + x] - light[y * SCENES_W + x + 36]));
+            }
+        cr_expect(shared ? differ < 0.02 * most : differ > 0.1 * most, "%g of %g", differ, most);
+    }
 }
