@@ -225,9 +225,10 @@ pl_status pl_ring_cut_noise(pl_ring_cut *c, double x, double y, double inner, do
                             pl_err *err)
 {
     size_t all = (size_t)c->w * (size_t)c->h, n = 0, m = 0;
-    double *d = malloc(sizeof *d * 2 * all), *light = d + all;
+    double *d = malloc(sizeof *d * 2 * all);
     if (!d)
         return pl_fail(err, PL_ENOMEM, "out of memory for a ring");
+    double *light = d + all;
     for (int i = 0; i < c->w * c->h; i++) {
         double r = distance(c, i, x, y), t;
         if (r < inner || r > outer || !isfinite(c->v[i]))

@@ -15,8 +15,8 @@
 enum {
     FEWEST_BINS = 9,    /* 14 px across: what is smaller is a star in focus or too small to read */
     BINS_TO_SPLIT = 24, /* fewer are no group of stars that could fall apart */
-    MOST_DEPTH = 40,
-    WAYS = 8 /* directions in which a piece's width is taken */
+    NARROWEST = 14,     /* px: a row of stars in focus is narrower */
+    WAYS = 8            /* directions in which a piece's width is taken */
 };
 
 static const float LIT = 4;          /* sigma of a bin */
@@ -27,20 +27,25 @@ struct map {
     int w, h;
     float *v;      /* [h][w] in units of the bins' noise above the sky; -1 where blank */
     uint8_t *mark; /* [h][w] 1: waits to be flooded */
-    double *spare; /* [h * w] */
-    int32_t *room; /* [h * w] */
+    /* room for what lasts no longer than one step, [h * w] each */
+    double *value;
+    int32_t *bin;
 };
 
-/* Bins of one piece: a part of a longer array. */
+/* Bins that hang together; owns them. */
 struct piece {
     int32_t *bin;
     size_t n;
+    float above; /* the threshold they are above */
+    pl_ring_seed seed;
+    bool inside; /* of an odd one: only hollow round ones count */
+    bool odd;    /* to be kept if nothing was found inside it since `before` */
+    size_t before;
 };
 
-struct found {
-    pl_ring_seed *seed;
-    struct piece *piece; /* own copies */
-    size_t n, cap, pieces_cap;
+struct pieces {
+    struct piece *item;
+    size_t n, cap;
 };
 
 /* ---- pieces */
@@ -67,27 +72,48 @@ static size_t flood(const struct map *m, int32_t from, int reach, int32_t *out)
     return n;
 }
 
-/* Split the bins above a threshold into pieces.
- *   bins    in   [n], or NULL: all of the map (then n is its size)
- *   room    out  [n] the pieces' bins, one piece after the other
- *   size    out  [n] of each piece
- * Gives: how many pieces. */
-static size_t split(const struct map *m, const int32_t *bins, size_t n, float above, int reach,
-                    int32_t *room, size_t *size)
+static pl_status add(struct pieces *list, struct piece p, pl_err *err)
 {
-    size_t pieces = 0, used = 0;
+    void *items = list->item;
+    pl_status st = pl_grow(&items, &list->cap, list->n, sizeof p, err);
+    list->item = items;
+    if (st == PL_OK)
+        list->item[list->n++] = p;
+    else
+        free(p.bin);
+    return st;
+}
+
+static void drop_all(struct pieces *list)
+{
+    for (size_t i = 0; i < list->n; i++)
+        free(list->item[i].bin);
+    free(list->item);
+}
+
+/* Split bins into the pieces above a threshold, and add those that are large enough to a list.
+ *   bins  in  [n], or NULL: all of the map (then n is its size)
+ *   like  in  what the pieces are to be but for their bins */
+static pl_status split(const struct map *m, const int32_t *bins, size_t n, int reach,
+                       struct piece like, struct pieces *list, pl_err *err)
+{
+    pl_status st = PL_OK;
     for (size_t i = 0; i < n; i++) {
         int32_t at = bins ? bins[i] : (int32_t)i;
-        m->mark[at] = m->v[at] > above;
+        m->mark[at] = m->v[at] > like.above;
     }
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < n && st == PL_OK; i++) {
         int32_t at = bins ? bins[i] : (int32_t)i;
-        if (m->mark[at]) {
-            size[pieces] = flood(m, at, reach, room + used);
-            used += size[pieces++];
-        }
+        like.n = m->mark[at] ? flood(m, at, reach, m->bin) : 0;
+        if (like.n < FEWEST_BINS)
+            continue;
+        like.bin = malloc(sizeof *like.bin * like.n);
+        if (!like.bin)
+            return pl_fail(err, PL_ENOMEM, "out of memory for the search");
+        memcpy(like.bin, m->bin, sizeof *like.bin * like.n);
+        st = add(list, like, err);
     }
-    return pieces;
+    return st;
 }
 
 /* A piece's own level: a high quantile of its bins above a quarter of that level. */
@@ -98,8 +124,8 @@ static double own_level(const struct map *m, const struct piece *p)
         size_t n = 0;
         for (size_t i = 0; i < p->n; i++)
             if (m->v[p->bin[i]] > PART * level)
-                m->spare[n++] = m->v[p->bin[i]];
-        double next = pl_quantile(m->spare, n, OWN_LEVEL);
+                m->value[n++] = m->v[p->bin[i]];
+        double next = pl_quantile(m->value, n, OWN_LEVEL);
         if (!(next > level))
             break;
         level = next;
@@ -139,8 +165,9 @@ static pl_ring_seed outline(const struct map *m, const struct piece *p, double *
 
 /* Whether light lies all around the centre: in nearly all of 24 directions, away from the middle.
  */
-static bool all_around(const struct map *m, const struct piece *p, const pl_ring_seed *s)
+static bool all_around(const struct map *m, const struct piece *p)
 {
+    const pl_ring_seed *s = &p->seed;
     enum { PARTS = 24, BINS_FOR_IT = 4 };
     bool seen[PARTS] = { false };
     int n = 0;
@@ -176,11 +203,11 @@ static int count_holes(const struct map *m, const struct piece *p)
     for (int y = y0; y <= y1; y++) /* open to the outside */
         for (int x = x0; x <= x1; x += y == y0 || y == y1 || x == x1 ? 1 : x1 - x0)
             if (m->mark[y * m->w + x])
-                flood(m, y * m->w + x, 1, m->room);
+                flood(m, y * m->w + x, 1, m->bin);
     for (int y = y0; y <= y1; y++)
         for (int x = x0; x <= x1; x++)
             if (m->mark[y * m->w + x])
-                holes += flood(m, y * m->w + x, 1, m->room) >= 1 + p->n / 50;
+                holes += flood(m, y * m->w + x, 1, m->bin) >= 1 + p->n / 50;
     return holes;
 }
 
@@ -205,91 +232,60 @@ static bool is_level(const struct map *m, const struct piece *p, double level)
         m->mark[p->bin[i]] = m->v[p->bin[i]] > 0.6 * level;
     for (size_t i = 0; i < p->n; i++)
         if (m->mark[p->bin[i]]) {
-            size_t n = flood(m, p->bin[i], 1, m->room);
+            size_t n = flood(m, p->bin[i], 1, m->bin);
             all += n;
             wide += n >= FEWEST_BINS ? n : 0;
         }
     return 10 * wide >= 6 * all;
 }
 
-static pl_status keep(struct found *f, const pl_ring_seed *s, const struct piece *p, pl_err *err)
+/* A piece that a quarter of its own level does not change: kept if it is round. What is not round
+ * is searched at rising thresholds for round and hollow ones inside it; if there is none it is kept
+ * itself, unless it is as narrow as a row of stars, or a group of them. Takes p over. */
+static pl_status judge_shape(const struct map *m, struct piece p, double level, struct pieces *todo,
+                             struct pieces *kept, pl_err *err)
 {
-    void *seeds = f->seed, *pieces = f->piece;
-    pl_status st = pl_grow(&seeds, &f->cap, f->n, sizeof *s, err);
-    f->seed = seeds;
-    if (st == PL_OK)
-        st = pl_grow(&pieces, &f->pieces_cap, f->n, sizeof *p, err);
-    f->piece = pieces;
-    if (st != PL_OK)
+    double narrow;
+    p.seed = outline(m, &p, &narrow);
+    p.seed.round = p.seed.round && all_around(m, &p);
+    bool even = (p.seed.round && p.n < BINS_TO_SPLIT) || is_level(m, &p, level);
+    if (p.seed.round && (p.inside ? is_hollow(m, &p.seed, level) : even))
+        return add(kept, p, err);
+    pl_status st = PL_OK;
+    struct piece part = { .above = 1.5f * p.above, .inside = true };
+    if (p.seed.round || p.inside || !even || narrow < NARROWEST) {
+        if (!p.seed.round)
+            st = split(m, p.bin, p.n, 1, part, todo, err);
+        free(p.bin);
         return st;
-    int32_t *own = malloc(sizeof *own * p->n);
-    if (!own)
-        return pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    memcpy(own, p->bin, sizeof *own * p->n);
-    f->seed[f->n] = *s;
-    f->piece[f->n++] = (struct piece){ own, p->n };
-    return PL_OK;
-}
-
-static pl_status judge(const struct map *m, const struct piece *p, float above, int depth,
-                       bool must_be_hollow, struct found *f, pl_err *err);
-
-/* Cut a piece at a higher threshold and judge its parts. */
-static pl_status judge_parts(const struct map *m, const struct piece *p, float above, int reach,
-                             int depth, bool must_be_hollow, struct found *f, pl_err *err)
-{
-    int32_t *room = malloc(sizeof *room * p->n);
-    size_t *size = malloc(sizeof *size * p->n), used = 0;
-    pl_status st = room && size ? PL_OK : pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    size_t parts = st == PL_OK ? split(m, p->bin, p->n, above, reach, room, size) : 0;
-    for (size_t i = 0; i < parts && st == PL_OK; used += size[i++]) {
-        struct piece part = { room + used, size[i] };
-        if (part.n >= FEWEST_BINS)
-            st = judge(m, &part, above, depth + 1, must_be_hollow, f, err);
     }
-    free(room);
-    free(size);
+    p.odd = true;
+    p.before = kept->n;
+    p.seed.holes = count_holes(m, &p);
+    st = add(todo, p, err);
+    return st == PL_OK ? split(m, p.bin, p.n, 1, part, todo, err) : st;
+}
+
+/* One piece: cut it at a quarter of its own level as long as that changes it. Takes p over.
+ *   todo  inout  pieces to be judged, the last one first */
+static pl_status judge(const struct map *m, struct piece p, struct pieces *todo,
+                       struct pieces *kept, pl_err *err)
+{
+    if (p.odd && kept->n == p.before)
+        return add(kept, p, err);
+    double level = p.odd ? 0 : own_level(m, &p);
+    struct piece part = { .above = (float)(PART * level), .inside = p.inside };
+    if (!p.odd && !(part.above > 1.15f * p.above))
+        return judge_shape(m, p, level, todo, kept, err);
+    pl_status st = p.odd ? PL_OK : split(m, p.bin, p.n, 2, part, todo, err);
+    free(p.bin);
     return st;
-}
-
-/* What is not round: round and hollow parts of it at higher thresholds; else itself, unless it is
- * as narrow as a row of stars. */
-static pl_status judge_odd(const struct map *m, const struct piece *p, pl_ring_seed *s,
-                           double narrow, float above, int depth, bool must_be_hollow,
-                           struct found *f, pl_err *err)
-{
-    size_t before = f->n;
-    pl_status st = judge_parts(m, p, 1.5f * above, 1, depth, true, f, err);
-    if (st != PL_OK || f->n > before || must_be_hollow || narrow < 14 ||
-        !is_level(m, p, own_level(m, p)))
-        return st;
-    s->holes = count_holes(m, p);
-    return keep(f, s, p, err);
-}
-
-/* A piece above a threshold: cut it at a quarter of its own level until it stays whole. */
-static pl_status judge(const struct map *m, const struct piece *p, float above, int depth,
-                       bool must_be_hollow, struct found *f, pl_err *err)
-{
-    double level = own_level(m, p), narrow;
-    float own = (float)(PART * level);
-    if (depth >= MOST_DEPTH)
-        return PL_OK;
-    if (own > 1.15f * above)
-        return judge_parts(m, p, own, 2, depth, must_be_hollow, f, err);
-    pl_ring_seed s = outline(m, p, &narrow);
-    s.round = s.round && all_around(m, p, &s);
-    if (!s.round)
-        return judge_odd(m, p, &s, narrow, above, depth, must_be_hollow, f, err);
-    bool wanted =
-        must_be_hollow ? is_hollow(m, &s, level) : p->n < BINS_TO_SPLIT || is_level(m, p, level);
-    return wanted ? keep(f, &s, p, err) : PL_OK;
 }
 
 /* ---- all together */
 
 /* Whose each bin is; light that is nobody's, and a bin around all light, is -1. */
-static void paint(const struct map *m, const struct found *f, int32_t *of)
+static void paint(const struct map *m, const struct pieces *kept, pl_ring_map *map)
 {
     for (int y = 0; y < m->h; y++)
         for (int x = 0; x < m->w; x++) {
@@ -297,62 +293,67 @@ static void paint(const struct map *m, const struct found *f, int32_t *of)
                 continue;
             for (int j = y > 0 ? y - 1 : 0; j <= y + 1 && j < m->h; j++)
                 for (int i = x > 0 ? x - 1 : 0; i <= x + 1 && i < m->w; i++)
-                    of[j * m->w + i] = -1;
+                    map->of[j * m->w + i] = -1;
         }
-    for (size_t k = 0; k < f->n; k++)
-        for (size_t i = 0; i < f->piece[k].n; i++)
-            of[f->piece[k].bin[i]] = (int32_t)k + 1;
+    for (size_t k = 0; k < kept->n; k++)
+        for (size_t i = 0; i < kept->item[k].n; i++)
+            map->of[kept->item[k].bin[i]] = (int32_t)k + 1;
 }
 
-static pl_status search(struct map *m, struct found *f, pl_err *err)
+static pl_status search(const struct map *m, struct pieces *kept, pl_err *err)
 {
-    size_t all = (size_t)m->w * (size_t)m->h, used = 0;
-    int32_t *room = malloc(sizeof *room * all);
-    size_t *size = malloc(sizeof *size * all);
-    pl_status st = room && size ? PL_OK : pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    size_t pieces = st == PL_OK ? split(m, NULL, all, LIT, 2, room, size) : 0;
-    for (size_t i = 0; i < pieces && st == PL_OK; used += size[i++]) {
-        struct piece p = { room + used, size[i] };
-        if (p.n >= FEWEST_BINS)
-            st = judge(m, &p, LIT, 0, false, f, err);
-    }
-    free(room);
-    free(size);
+    struct pieces todo = { 0 };
+    const struct piece lit = { .above = LIT };
+    pl_status st = split(m, NULL, (size_t)m->w * (size_t)m->h, 2, lit, &todo, err);
+    while (st == PL_OK && todo.n > 0)
+        st = judge(m, todo.item[--todo.n], &todo, kept, err);
+    drop_all(&todo);
     return st;
+}
+
+static pl_status hand_over(const struct map *m, const struct pieces *kept, pl_ring_map *map,
+                           pl_err *err)
+{
+    map->seed = malloc(sizeof *map->seed * (kept->n + 1));
+    map->of = calloc((size_t)m->w * (size_t)m->h, sizeof *map->of);
+    if (!map->seed || !map->of)
+        return pl_fail(err, PL_ENOMEM, "out of memory for %zu objects", kept->n);
+    for (size_t k = 0; k < kept->n; k++)
+        map->seed[k] = kept->item[k].seed;
+    map->n = kept->n;
+    map->w = m->w;
+    map->h = m->h;
+    paint(m, kept, map);
+    return PL_OK;
 }
 
 pl_status pl_ring_map_find(const pl_frame *frame, int jobs, pl_ring_map *out, pl_err *err)
 {
     struct map m = { .w = frame->width / PL_RING_BIN, .h = frame->height / PL_RING_BIN };
-    struct found f = { 0 };
-    pl_ring_map map = { .w = m.w, .h = m.h };
+    struct pieces kept = { 0 };
+    pl_ring_map map = { 0 };
     if (m.w < 8 || m.h < 8)
         return pl_fail(err, PL_ENODATA, "is %d x %d pixels; at least 32 x 32 are needed",
                        frame->width, frame->height);
     size_t all = (size_t)m.w * (size_t)m.h;
     m.v = malloc(sizeof *m.v * all);
     m.mark = calloc(all, sizeof *m.mark);
-    m.spare = malloc(sizeof *m.spare * all);
-    m.room = malloc(sizeof *m.room * all);
-    map.of = calloc(all, sizeof *map.of);
-    pl_status st = m.v && m.mark && m.spare && map.of
+    m.value = malloc(sizeof *m.value * all);
+    m.bin = malloc(sizeof *m.bin * all);
+    pl_status st = m.v && m.mark && m.value && m.bin
                        ? pl_frame_thumb(frame, PL_RING_BIN, jobs, m.v, err)
                        : pl_fail(err, PL_ENOMEM, "out of memory for the search");
     if (st == PL_OK)
         st = pl_ring_level(m.v, m.w, m.h, err);
     if (st == PL_OK)
-        st = search(&m, &f, err);
+        st = search(&m, &kept, err);
     if (st == PL_OK)
-        paint(&m, &f, map.of);
-    for (size_t k = 0; k < f.n; k++)
-        free(f.piece[k].bin);
-    free(f.piece);
+        st = hand_over(&m, &kept, &map, err);
+    drop_all(&kept);
     free(m.v);
     free(m.mark);
-    free(m.spare);
-    free(m.room);
-    map.seed = f.seed;
-    map.n = f.n;
+    free(m.value);
+    free(m.bin);
     if (st != PL_OK)
         pl_ring_map_clear(&map);
     else
