@@ -229,7 +229,7 @@ static bool leaves_frame(const pl_frame *f, double x, double y, double reach)
 /* How unlike the edge's softness is around the rim, over its mean: nothing for a lone ring, whose
  * edge is alike all around; much where another ring looks out from under it. Spread from the 10 %
  * to the 90 % quantile (2.563 sigma of a Gaussian), so that a star beside the rim does not count;
- * less what noise makes. */
+ * less twice the variance noise makes: a spread over 36 angles varies by itself. */
 static double unevenness(const pl_edge *rim)
 {
     double v[PL_RING_ANGLES], noise2 = 0;
@@ -240,7 +240,7 @@ static double unevenness(const pl_edge *rim)
             noise2 += rim->soft_sigma[k] * rim->soft_sigma[k];
         }
     double spread = (pl_quantile(v, n, 0.9) - pl_quantile(v, n, 0.1)) / 2.563;
-    return sqrt(fmax(0, spread * spread - noise2 / (double)n));
+    return sqrt(fmax(0, spread * spread - 2 * noise2 / (double)n));
 }
 
 /* Angles at which the edge was seen, and those darker than a third of the typical level. */

@@ -332,6 +332,21 @@ ParameterizedTest(struct pull_row *r, ring, pulls)
         cr_expect(epsilon_eq(dbl, mean[i], 0, 3 / sqrt(SEEDS)), "%s: %g", r->what, mean[i]);
 }
 
+/* The faintest and smallest: SNR 3 a pixel, 16 to 30 px, 36 of them; noise must not make another
+ * kind of any. */
+Test(ring, faint_and_small)
+{
+    for (uint64_t seed = 1; seed <= 12; seed++)
+        for (int outer = 16; outer <= 30; outer += 7) {
+            donut d = plain(60.3, 59.8, outer, 3);
+            d.dx = 0.04 * outer;
+            double *v = scene(120, 120, &d, 1, 500 + seed);
+            pl_ring got = only(v, 120, 120, "faint and small");
+            cr_expect(lt(dbl, hypot(got.x_px - d.x, got.y_px - d.y), 0.5));
+            free(v);
+        }
+}
+
 /* Angle by angle: the rim of a circle, the bore of a shifted one by the law of cosines, within
  * what is stated: 2 x 36 pulls, scatter known to 8 %. */
 Test(ring, angle_by_angle)
