@@ -313,8 +313,10 @@ static pl_status measure(const pl_ring_site *s, const pl_ring_seed *seed, pl_rin
         return st;
     tell_rim(c, &rim, r);
     struct gap g = find_gap(c, &rim);
-    if (!(g.significance > 5 && g.radius > 0.05 * rim.radius)) {
-        r->kind = is_overlapped(&rim) ? PL_RING_OVERLAP : PL_RING_FILLED;
+    bool hollow = g.radius > 0.05 * rim.radius;
+    if (!(hollow && g.significance > 5)) {
+        bool perhaps = hollow && g.significance > 3 && rim.radius < SMALL_RADIUS;
+        r->kind = is_overlapped(&rim) ? PL_RING_OVERLAP : perhaps ? PL_RING_SMALL : PL_RING_FILLED;
         return PL_OK;
     }
     hole = (pl_edge){ .hole = true, .x = g.x, .y = g.y, .at = g.radius, .radius = g.radius };

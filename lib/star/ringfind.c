@@ -13,7 +13,8 @@
 #include <string.h>
 
 enum {
-    FEWEST_BINS = 9,    /* 14 px across: what is smaller is a star in focus or too small to read */
+    FEWEST_BINS = 7,    /* 12 px across: what is smaller is a star in focus or too small to read */
+    WIDE_BINS = 9,      /* more than the bright part of a star in focus */
     BINS_TO_SPLIT = 24, /* fewer are no group of stars that could fall apart */
     NARROWEST = 14,     /* px: a row of stars in focus is narrower */
     WAYS = 8            /* directions in which a piece's width is taken */
@@ -234,7 +235,7 @@ static bool is_level(const struct map *m, const struct piece *p, double level)
         if (m->mark[p->bin[i]]) {
             size_t n = flood(m, p->bin[i], 1, m->bin);
             all += n;
-            wide += n >= FEWEST_BINS ? n : 0;
+            wide += n >= WIDE_BINS ? n : 0;
         }
     return 10 * wide >= 6 * all;
 }

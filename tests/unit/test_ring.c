@@ -332,19 +332,27 @@ ParameterizedTest(struct pull_row *r, ring, pulls)
         cr_expect(epsilon_eq(dbl, mean[i], 0, 3 / sqrt(SEEDS)), "%s: %g", r->what, mean[i]);
 }
 
-/* The faintest and smallest: SNR 3 a pixel, 16 to 30 px, 36 of them; noise must not make another
- * kind of any. */
+/* The faintest and smallest: SNR 3 a pixel, 12 each of 16, 23 and 30 px. Noise must not make
+ * another kind of any, but that of the smallest, whose hole of 25 px stands out by 8 sigma on the
+ * average, now and then one is not sure to have a hole. */
 Test(ring, faint_and_small)
 {
+    int rings = 0;
     for (uint64_t seed = 1; seed <= 12; seed++)
         for (int outer = 16; outer <= 30; outer += 7) {
             donut d = plain(60.3, 59.8, outer, 3);
             d.dx = 0.04 * outer;
             double *v = scene(120, 120, &d, 1, 500 + seed);
-            pl_ring got = only(v, 120, 120, "faint and small");
-            cr_expect(lt(dbl, hypot(got.x_px - d.x, got.y_px - d.y), 0.5));
+            found r = find(v, 120, 120);
+            cr_assert(eq(sz, r.n, 1));
+            rings += r.ring[0].kind == PL_RING;
+            cr_expect(r.ring[0].kind == PL_RING || (r.ring[0].kind == PL_RING_SMALL && outer == 16),
+                      "%d px: %s", outer, pl_ring_kind_name(r.ring[0].kind));
+            cr_expect(lt(dbl, hypot(r.ring[0].x_px - d.x, r.ring[0].y_px - d.y), 0.5));
+            free(r.ring);
             free(v);
         }
+    cr_expect(ge(int, rings, 34), "%d of 36", rings);
 }
 
 /* Angle by angle: the rim of a circle, the bore of a shifted one by the law of cosines, within
