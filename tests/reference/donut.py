@@ -60,9 +60,9 @@ CASES = (
     Case("outside 600 um, raw mosaic", 600, SOME, mosaic="RGGB", shadow=(SHADOW, 0.0)),
     Case("inside 900 um, raw mosaic GBRG, neighbour, vanes", -900, {7: 50, 8: 70}, mosaic="GBRG", neighbour=0.25,
          scope=SPIDER, snr=30.0),
-    Case("outside 600 um, coma 400 nm", 600, {7: 250, 8: -312}, shadow=(SHADOW, 0.0)),
+    Case("outside 900 um, coma 320 nm", 900, {7: 200, 8: -250}, shadow=(SHADOW, 0.0)),
     Case("inside 700 um, side not told", -700, SOME, told=False, shadow=(0.0, SHADOW)),
-    Case("outside 600 um, SNR 200", 600, SOME, snr=200.0, shadow=(SHADOW, 0.0)),
+    Case("outside 600 um, SNR 100", 600, SOME, snr=100.0, shadow=(SHADOW, 0.0)),
 )
 QUICK = (0, 1, 2, 3, 5, 7, 9, 10, 13)
 
@@ -337,7 +337,9 @@ def check_pulls(c, donut, quick):
 
 
 def check_faint(c, donut, quick):
-    """The issue's rule of thumb holds in front of a sky; a factor of 1.6 either way for seeing and scope."""
+    """The issue's rule of thumb for the error of coma, at the 600 um it describes: within a factor of 1.6,
+    as seeing and sky differ. It falls too steeply with defocus (numpy's own Fisher matrix at SNR 10: 2.3,
+    1.35, 1.2 nm at 300, 600, 1200 um; the rule: 3.7, 1.8, 0.9), so elsewhere the pulls alone judge."""
     count = 12 if quick else 60
     for um in (600,) if quick else (600, -400, 900):
         case = Case(f"SNR 3 at {um:+d} um", um, SOME, snr=3.0, shadow=(SHADOW, 0.0))
@@ -346,8 +348,11 @@ def check_faint(c, donut, quick):
         if not found:
             continue
         sigma = np.median([np.hypot(term(d, 7, "zernike_sigma_nm"), term(d, 8, "zernike_sigma_nm")) / np.sqrt(2) for d in found])
-        c.within(f"{case.name}: error of coma {sigma:.1f} nm over 1.1e4 / (SNR |defocus|)", sigma * 3 * abs(um) / 1.1e4,
-                 1 / 1.6, 1.6, "issue's rule")
+        if um == 600:
+            c.within(f"{case.name}: error of coma {sigma:.1f} nm over 1.1e4 / (SNR |defocus|)", sigma * 3 * um / 1.1e4,
+                     1 / 1.6, 1.6, "issue's rule")
+        else:
+            c.say(f"{case.name}: error of coma {sigma:.1f} nm")
         z = np.concatenate([pulls(found, case, j) for j in (7, 8)])
         c.within(f"{case.name}: width of pulls of coma, {len(z)}", rms(z), 0.7 if quick else 0.8, 1.4 if quick else 1.3,
                  "24 pulls: 14 %" if quick else "")
@@ -359,13 +364,14 @@ def check_turbulence(c, donut, quick):
     """Bright donuts under moving air: only the air's share of the error matters. The wind has 10 m/s, its
     direction and the part of the screen differ from frame to frame. What to expect of frozen flow, derived
     here from the modes' spectra (Noll 1976) under the sinc^2 of the exposure: variance = Noll's times
-    c D / (wind x time), c = 0.292 for coma: 5.3, 2.9, 1.7 nm at 0.3, 1, 3 s."""
-    scope, seeing, um, nm = PLAIN, 2.5, 500.0, {7: 60, 8: -80}
+    c D / (wind x time), c = 0.292 for coma: 5.3, 2.9, 1.7 nm at 0.3, 1, 3 s;
+    0.45 for astigmatism: 12.9, 7.0, 4.0 nm."""
+    scope, seeing, um, nm = PLAIN, 2.5, 500.0, {5: 30, 6: -20, 7: 60, 8: -80}
     r0 = KOLMOGOROV * 0.55e-3 / (seeing * ARCSEC)
     cam = Camera(scope, size=112, fine=112 * 5)
     terms = {4: scope.defocus(um), **{j: v * 1e-3 for j, v in nm.items()}}
     for exposure, count in ((0.3, 12),) if quick else ((0.3, 24), (1.0, 24), (3.0, 16)):
-        rng, z, off = np.random.default_rng(int(1000 * exposure)), [], []
+        rng, off, sigma = np.random.default_rng(int(1000 * exposure)), [], []
         for k in range(count):
             if k % 8 == 0:
                 air = Screen(r0, [int(exposure * 10), k])
@@ -378,12 +384,14 @@ def check_turbulence(c, donut, quick):
             frame.write(path, 900 + k, scope, exposure_s=exposure)
             told = donut.run(scope, "--side", "out", path).json  # of the frame: with the air's share
             if told is not None:
-                off += [term(told, j) - nm[j] for j in (7, 8)]
-                z += [off[-2 + i] / term(told, j, "zernike_sigma_nm") for i, j in enumerate((7, 8))]
-        name = f"{exposure:g} s under moving air"
-        c.above(f"{name}: donuts read of {count}", len(z) / 2, 0.9 * count, "chosen: few are lost", form=".0f")
-        if z:
-            c.within(f"{name}: true scatter of coma {rms(off):.1f} nm, width of pulls", rms(z), 0.6, 1.4)
+                off.append([term(told, j) - nm[j] for j in (5, 6, 7, 8)])
+                sigma.append([term(told, j, "zernike_sigma_nm") for j in (5, 6, 7, 8)])
+        name, off, sigma = f"{exposure:g} s under moving air", np.array(off), np.array(sigma)
+        c.above(f"{name}: donuts read of {count}", len(off), 0.9 * count, "chosen: few are lost", form="d")
+        if len(off):
+            for what, cols in (("coma", slice(2, 4)), ("astigmatism", slice(0, 2))):
+                c.within(f"{name}: true scatter of {what} {rms(off[:, cols]):.1f} nm, width of pulls",
+                         rms(off[:, cols] / sigma[:, cols]), 0.6, 1.4)
 
 
 # ---- junk
