@@ -201,7 +201,7 @@ ParameterizedTestParameters(ring, geometry)
     return cr_make_param_array(struct row, rows, sizeof rows / sizeof *rows);
 }
 
-/* The brief for the rim: 2 % + 0.3 px. The centre: 0.1 px at SNR 30, in proportion below (its error
+/* Asked of the rim: 2 % + 0.3 px. The centre: 0.1 px at SNR 30, in proportion below (its error
  * goes as 1 / SNR), 0.1 px above (4 sigma of what is stated, where that is more). */
 ParameterizedTest(struct row *r, ring, geometry)
 {
@@ -302,7 +302,7 @@ ParameterizedTestParameters(ring, pulls)
 }
 
 /* 48 donuts anywhere within a pixel: 96 values, whose scatter is known to 1 / sqrt(2 x 96) = 7 %;
- * 0.7 .. 1.4 is the brief. The mean of the pulls within 3 / sqrt(96): no bias. */
+ * 0.7 .. 1.4 is asked for. The mean of the pulls within 3 / sqrt(96): no bias. */
 ParameterizedTest(struct pull_row *r, ring, pulls)
 {
     enum { SEEDS = 48 };
