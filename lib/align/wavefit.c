@@ -11,11 +11,25 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STEPS = 40, MOST_TERMS = PL_WF_SHARED - 2, PLANES = MOST_TERMS + 6 };
+enum { STEPS = 40, MOST_TERMS = PL_WF_SHARED - 2 };
+
+/* Planes of the gradient: the image, then its slopes; the Zernikes' come last. */
+enum {
+    IMAGE,
+    BY_X,
+    BY_Y,
+    BY_SEEING,
+    BY_SHADOW_X,
+    BY_SHADOW_Y,
+    BY_OBSTRUCTION,
+    BY_WAVE,
+    PLANES = BY_WAVE + MOST_TERMS
+};
 
 static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
 static const double WILD = 5;        /* sigma at which a pixel is left out */
 static const double NO_FIT = 50;     /* chi square over degrees of freedom: wrong start */
+static const double BORE = 0.02;     /* how far off the obstruction may be told, pupil radii */
 
 struct problem {
     const pl_wavefit_scope *scope;
@@ -29,6 +43,8 @@ struct problem {
     double *weight;    /* [area] 1 / sigma; 0: masked */
     double *plane;     /* [PLANES][area] image, then its slopes */
     double p[PL_WF_N]; /* those that do not move keep their value */
+    int fresh;         /* gradients still to be computed; then the last one serves on: near the
+                          answer it hardly changes, and an image costs a fifth of it */
 };
 
 /* ---- the model */
@@ -38,25 +54,47 @@ static double *plane(const struct problem *w, int k)
     return w->plane + (size_t)k * w->area;
 }
 
-/* Planes: image, x, y, seeing, shadow x, shadow y, then the Zernikes. */
+static void set_pupil(struct problem *w, double wider)
+{
+    pl_aperture a = w->scope->aperture;
+    a.shadow_x = w->p[PL_WF_SHADOW_X];
+    a.shadow_y = w->p[PL_WF_SHADOW_Y];
+    a.obstruction = w->p[PL_WF_OBSTRUCTION] + wider;
+    pl_psf_set_aperture(w->psf, &a);
+}
+
+/* The slope by the obstruction's width is a difference. */
+static bool by_obstruction(struct problem *w, const double *zernike, double x, double y)
+{
+    double step = 1e-4, *out = plane(w, BY_OBSTRUCTION);
+    set_pupil(w, step);
+    bool good = pl_psf_image(w->psf, zernike, x, y, out);
+    for (size_t i = 0; i < w->area; i++)
+        out[i] = (out[i] - plane(w, IMAGE)[i]) / step;
+    return good;
+}
+
 static bool compute(struct problem *w, bool slopes)
 {
     double zernike[PL_NOLL_MAX + 1] = { 0 };
     const double *p = w->p;
-    pl_aperture a = w->scope->aperture;
     pl_blur blur = { .seeing_um = exp(p[PL_WF_LN_SEEING]), .pixel = true };
-    a.shadow_x = p[PL_WF_SHADOW_X];
-    a.shadow_y = p[PL_WF_SHADOW_Y];
     for (int i = 0; i < w->terms; i++)
         zernike[w->term[i]] = p[pl_wavefit_of(w->term[i])];
-    pl_psf_set_aperture(w->psf, &a);
+    set_pupil(w, 0);
     pl_psf_set_blur(w->psf, &blur);
     double x = p[PL_WF_X] - w->stamp->x0, y = p[PL_WF_Y] - w->stamp->y0;
     if (!slopes)
-        return pl_psf_image(w->psf, zernike, x, y, plane(w, 0));
-    pl_psf_slopes out = { plane(w, 0), plane(w, 6), plane(w, 1), plane(w, 2),
-                          plane(w, 3), plane(w, 4), plane(w, 5) };
-    return pl_psf_gradient(w->psf, zernike, x, y, w->term, w->terms, &out);
+        return pl_psf_image(w->psf, zernike, x, y, plane(w, IMAGE));
+    pl_psf_slopes out = { .image = plane(w, IMAGE),
+                          .d_zernike = plane(w, BY_WAVE),
+                          .d_x = plane(w, BY_X),
+                          .d_y = plane(w, BY_Y),
+                          .d_seeing = plane(w, BY_SEEING),
+                          .d_shadow_x = plane(w, BY_SHADOW_X),
+                          .d_shadow_y = plane(w, BY_SHADOW_Y) };
+    return pl_psf_gradient(w->psf, zernike, x, y, w->term, w->terms, &out) &&
+           by_obstruction(w, zernike, x, y);
 }
 
 static double tilted(const struct problem *w, size_t i, int parameter)
@@ -69,7 +107,7 @@ static double tilted(const struct problem *w, size_t i, int parameter)
 static double model_at(const struct problem *w, size_t i)
 {
     const double *p = w->p;
-    return p[PL_WF_FLUX] * plane(w, 0)[i] + p[PL_WF_SKY] +
+    return p[PL_WF_FLUX] * plane(w, IMAGE)[i] + p[PL_WF_SKY] +
            p[PL_WF_SKY_X] * tilted(w, i, PL_WF_SKY_X) + p[PL_WF_SKY_Y] * tilted(w, i, PL_WF_SKY_Y);
 }
 
@@ -78,24 +116,26 @@ static double slope_at(const struct problem *w, size_t i, int parameter)
     double flux = w->p[PL_WF_FLUX];
     switch (parameter) {
     case PL_WF_X:
-        return flux * plane(w, 1)[i];
+        return flux * plane(w, BY_X)[i];
     case PL_WF_Y:
-        return flux * plane(w, 2)[i];
+        return flux * plane(w, BY_Y)[i];
     case PL_WF_LN_SEEING:
-        return flux * exp(w->p[PL_WF_LN_SEEING]) * plane(w, 3)[i];
+        return flux * exp(w->p[PL_WF_LN_SEEING]) * plane(w, BY_SEEING)[i];
     case PL_WF_SHADOW_X:
-        return flux * plane(w, 4)[i];
+        return flux * plane(w, BY_SHADOW_X)[i];
     case PL_WF_SHADOW_Y:
-        return flux * plane(w, 5)[i];
+        return flux * plane(w, BY_SHADOW_Y)[i];
+    case PL_WF_OBSTRUCTION:
+        return flux * plane(w, BY_OBSTRUCTION)[i];
     case PL_WF_FLUX:
-        return plane(w, 0)[i];
+        return plane(w, IMAGE)[i];
     case PL_WF_SKY:
         return 1;
     case PL_WF_SKY_X:
     case PL_WF_SKY_Y:
         return tilted(w, i, parameter);
     default:
-        return flux * plane(w, 6 + parameter - PL_WF_WAVE)[i];
+        return flux * plane(w, BY_WAVE + parameter - PL_WF_WAVE)[i];
     }
 }
 
@@ -105,8 +145,9 @@ static bool take(struct problem *w, const gsl_vector *v)
 {
     for (size_t k = 0; k < w->frees; k++)
         w->p[w->free[k]] = gsl_vector_get(v, k);
-    return isfinite(w->p[PL_WF_LN_SEEING]) && fabs(w->p[PL_WF_LN_SEEING]) < 7 &&
-           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < 1 - w->scope->aperture.obstruction;
+    double bore = w->p[PL_WF_OBSTRUCTION], seeing_um = exp(w->p[PL_WF_LN_SEEING]);
+    return seeing_um >= w->scope->grid.seeing_um && seeing_um < 1000 && bore >= 0 &&
+           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < 1 - bore;
 }
 
 static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
@@ -118,32 +159,33 @@ static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
         size_t i = w->row[r];
         gsl_vector_set(f, r, (model_at(w, i) - w->stamp->value[i]) * w->weight[i]);
     }
+    gsl_vector_set(f, w->rows, (w->p[PL_WF_OBSTRUCTION] - w->scope->aperture.obstruction) / BORE);
     return GSL_SUCCESS;
 }
 
 static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
 {
     struct problem *w = ctx;
-    if (!take(w, v) || !compute(w, true))
+    if (!take(w, v) || (w->fresh-- > 0 && !compute(w, true)))
         return GSL_EDOM;
-    for (size_t k = 0; k < w->frees; k++)
+    for (size_t k = 0; k < w->frees; k++) {
         for (size_t r = 0; r < w->rows; r++)
             gsl_matrix_set(j, r, k, slope_at(w, w->row[r], w->free[k]) * w->weight[w->row[r]]);
+        gsl_matrix_set(j, w->rows, k, w->free[k] == PL_WF_OBSTRUCTION ? 1 / BORE : 0);
+    }
     return GSL_SUCCESS;
 }
 
 /* ---- one descent */
 
-static void set_free(struct problem *w, bool waves)
+static void set_free(struct problem *w)
 {
+    bool hole = w->scope->aperture.obstruction > 0;
     w->frees = 0;
     for (int k = 0; k < PL_WF_N; k++) {
-        bool wave = k < PL_WF_SHADOW_X, shadow = k == PL_WF_SHADOW_X || k == PL_WF_SHADOW_Y;
-        if (wave && k > pl_wavefit_of(w->scope->last))
-            continue;
-        if (shadow && w->scope->aperture.obstruction <= 0)
-            continue;
-        if (waves || (!wave && !shadow) || k == PL_WF_WAVE)
+        bool wave = k < PL_WF_SHADOW_X;
+        bool bore = k == PL_WF_SHADOW_X || k == PL_WF_SHADOW_Y || k == PL_WF_OBSTRUCTION;
+        if (wave ? k <= pl_wavefit_of(w->scope->last) : !bore || hole)
             w->free[w->frees++] = k;
     }
 }
@@ -155,10 +197,10 @@ static double descend(struct problem *w, int steps, gsl_matrix *cov)
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
     how.solver = gsl_multifit_nlinear_solver_cholesky;
     gsl_multifit_nlinear_fdf fdf = {
-        .f = residuals, .df = slopes, .n = w->rows, .p = w->frees, .params = w
+        .f = residuals, .df = slopes, .n = w->rows + 1, .p = w->frees, .params = w
     };
     gsl_multifit_nlinear_workspace *gsl =
-        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows, w->frees);
+        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + 1, w->frees);
     gsl_vector *at = gsl_vector_alloc(w->frees);
     double chi2 = NAN, before = INFINITY;
     if (gsl && at) {
@@ -187,7 +229,7 @@ static void weigh(struct problem *w, bool modelled)
 {
     const pl_wavefit_stamp *st = w->stamp;
     for (size_t i = 0; i < w->area; i++) {
-        double star = modelled ? w->p[PL_WF_FLUX] * plane(w, 0)[i] : st->value[i] - st->sky_adu;
+        double star = modelled ? w->p[PL_WF_FLUX] * plane(w, IMAGE)[i] : st->value[i] - st->sky_adu;
         double var = st->noise_adu * st->noise_adu + fmax(star, 0) / w->scope->gain;
         w->weight[i] = st->use[i] > 0 && isfinite(st->value[i]) ? 1 / sqrt(var) : 0;
     }
@@ -253,25 +295,29 @@ static void start_at(struct problem *w, const pl_wavefit_start *s, double stretc
     w->p[PL_WF_X] = s->x_px;
     w->p[PL_WF_Y] = s->y_px;
     w->p[PL_WF_LN_SEEING] = log(w->scope->seeing_um);
+    w->p[PL_WF_OBSTRUCTION] = w->scope->aperture.obstruction;
     w->p[PL_WF_FLUX] = s->flux_adu;
     w->p[PL_WF_SKY] = w->stamp->sky_adu;
 }
 
-/* From one start to the answer. Gives: chi square over degrees of freedom; NaN when it fails. */
+/* From one start to the answer: with weights from the pixels, then from the model and blunted, then
+ * without the pixels that do not belong. Gives: chi square over degrees of freedom; NaN when it
+ * fails. */
 static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
 {
     weigh(w, false);
     list_rows(w);
-    set_free(w, false);
-    if (isnan(descend(w, 3, NULL)))
-        return NAN;
-    set_free(w, true);
-    soften(w);
+    w->fresh = 6;
     if (isnan(descend(w, 5, NULL)))
+        return NAN;
+    weigh(w, true);
+    soften(w);
+    if (isnan(descend(w, 3, NULL)))
         return NAN;
     weigh(w, true);
     *left_out = leave_out(w);
     list_rows(w);
+    w->fresh = 1;
     double chi2 = descend(w, STEPS, cov);
     return chi2 / ((double)w->rows - (double)w->frees);
 }
@@ -314,11 +360,11 @@ static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2
 static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wavefit *out,
                         pl_err *err)
 {
-    static const double stretch[] = { 1, 0.94, 1.06, 0.88, 1.13 };
+    static const double stretch[] = { 1, 1.1, 0.9, 1.2 };
+    set_free(w);
     for (size_t k = 0; k < PL_ARRAY_LEN(stretch); k++) {
         size_t left_out = 0;
         start_at(w, start, stretch[k]);
-        set_free(w, true);
         gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
         double chi2 = cov ? settle(w, &left_out, cov) : NAN;
         pl_status rc = PL_ENODATA;

@@ -19,10 +19,11 @@ enum {
     PL_WF_SHARED,           /* so many belong to the telescope, the rest to the one image */
     PL_WF_X = PL_WF_SHARED, /* frame, px */
     PL_WF_Y,
-    PL_WF_LN_SEEING, /* of the FWHM in um */
-    PL_WF_FLUX,      /* ADU */
-    PL_WF_SKY,       /* ADU */
-    PL_WF_SKY_X,     /* ADU per stamp's side */
+    PL_WF_LN_SEEING,   /* of the FWHM in um */
+    PL_WF_OBSTRUCTION, /* pupil radii; held near what is known of it */
+    PL_WF_FLUX,        /* ADU */
+    PL_WF_SKY,         /* ADU */
+    PL_WF_SKY_X,       /* ADU per stamp's side */
     PL_WF_SKY_Y,
     PL_WF_N
 };
