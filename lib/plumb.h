@@ -657,7 +657,8 @@ typedef struct {
     bool used;
     char reason[96]; /* why not */
     pl_wavefront wave;
-    double misfit; /* chi square over degrees of freedom */
+    double misfit;      /* chi square over degrees of freedom */
+    double unexplained; /* part of the ring's light that the model misses beyond the noise */
     /* the picture: NULL for a donut that is not used */
     int side_px, x0_px, y0_px;
     float *seen, *model; /* [side_px][side_px] ADU; seen is NaN where masked */

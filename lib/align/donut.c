@@ -177,6 +177,7 @@ static void fit_one(void *ctx, size_t item, int worker)
 static pl_status fit_all(work *w, pl_err *err)
 {
     size_t items = 0, done = 0;
+    bool odd = true;
     for (size_t i = 0; i < w->d.frames; i++)
         items += w->shot[i].fits;
     if (items == 0)
@@ -187,7 +188,10 @@ static pl_status fit_all(work *w, pl_err *err)
         size_t k;
         const pl_ringfits *s = shot_of(w, i, &k);
         done += s->fit[k].done;
+        odd &= s->odd;
     }
+    if (done == 0 && odd)
+        return nothing_to_read(w, err);
     if (done == 0)
         return pl_fail(
             err, PL_ENODATA,
@@ -390,6 +394,8 @@ static void take_fit(const work *w, pl_fitted *f, pl_donut_star *s)
     tell_seeing(w, &f->wave, &s->wave);
     s->used = true;
     s->misfit = f->wave.chi2;
+    s->unexplained = f->wave.unexplained;
+    s->snr = f->wave.snr;
     s->side_px = f->stamp.size;
     s->x0_px = f->stamp.x0;
     s->y0_px = f->stamp.y0;
@@ -411,8 +417,8 @@ static void add_star(work *w, pl_ringfits *shot, size_t k)
         take_fit(w, &shot->fit[k], s);
     else
         snprintf(s->reason, sizeof s->reason, "%s",
-                 k < shot->fits ? "no wavefront describes its light"
-                                : pl_ring_kind_name(shot->ring[k].kind));
+                 k < shot->fits && !shot->odd ? "no wavefront describes its light"
+                                              : pl_ring_kind_name(shot->ring[k].kind));
     w->d.used += s->used;
 }
 

@@ -21,6 +21,7 @@ typedef struct {
     double gain, saturation;
     pl_ring *ring; /* [rings] */
     size_t rings, fits;
+    bool odd;       /* none is a whole ring: a fit holds only if it describes its pixels well */
     pl_fitted *fit; /* [fits] of the first so many rings */
 } pl_ringfits;
 

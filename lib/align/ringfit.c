@@ -6,7 +6,36 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MARGIN_PX = 32, MOST_FITS = 24 };
+enum { MARGIN_PX = 32, MOST_FITS = 24, MOST_TRIES = 3, LEAST_PX = 16, MOST_PX = 400 };
+
+static const double DESCRIBED = 0.02; /* of an odd ring's light may stay unexplained ... */
+static const double TELLING = 10;     /* ... where a pixel's signal to noise would show more */
+
+/* A ring that coma or trefoil bent out of shape, or whose hole spherical closed: the model must
+ * say.
+ */
+static bool may_be_ring(const pl_ring *r)
+{
+    bool odd = r->kind == PL_RING_BROKEN || r->kind == PL_RING_OVERLAP ||
+               r->kind == PL_RING_SMALL ||
+               (r->kind == PL_RING_FILLED && r->outer_px >= 2 * LEAST_PX);
+    return odd && r->outer_px >= LEAST_PX && r->outer_px <= MOST_PX && isfinite(r->flux_adu) &&
+           isfinite(r->noise_adu);
+}
+
+/* Whole rings; without any, the brightest odd ones are tried, moved to the front. */
+static void choose(pl_ringfits *s)
+{
+    while (s->fits < s->rings && s->fits < MOST_FITS && s->ring[s->fits].kind == PL_RING)
+        s->fits++;
+    s->odd = s->fits == 0;
+    for (size_t k = 0; s->odd && k < s->rings && s->fits < MOST_TRIES; k++)
+        if (may_be_ring(&s->ring[k])) {
+            pl_ring r = s->ring[k];
+            s->ring[k] = s->ring[s->fits];
+            s->ring[s->fits++] = r;
+        }
+}
 
 pl_status pl_ringfits_open(const pl_frame *frame, const pl_facts *told, int jobs, pl_ringfits *out,
                            pl_notes *notes, pl_err *err)
@@ -26,8 +55,7 @@ pl_status pl_ringfits_open(const pl_frame *frame, const pl_facts *told, int jobs
     pl_sky_clear(&sky);
     if (rc != PL_OK)
         return rc;
-    while (s.fits < s.rings && s.fits < MOST_FITS && s.ring[s.fits].kind == PL_RING)
-        s.fits++;
+    choose(&s);
     s.fit = calloc(s.fits + 1, sizeof *s.fit);
     if (!s.fit) {
         free(s.ring);
@@ -113,6 +141,8 @@ pl_status pl_ringfits_run(pl_ringfits *s, size_t k, const pl_wavefit_scope *scop
     pl_status rc = cut_stamp(s, r, &f->stamp, err);
     if (rc == PL_OK)
         rc = pl_wavefit_run(&mine, &f->stamp, &start, &f->wave, err);
-    f->done = rc == PL_OK;
+    f->done =
+        rc == PL_OK && (!s->odd || (f->wave.unexplained < DESCRIBED && f->wave.snr > TELLING &&
+                                    f->wave.left_out < f->wave.pixels / 100));
     return rc;
 }

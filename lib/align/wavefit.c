@@ -11,7 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STEPS = 40, MOST_TERMS = PL_WF_SHARED - 2 };
+enum { STEPS = 30, MOST_TERMS = PL_WF_SHARED - 2 };
 
 /* Planes of the gradient: the image, then its slopes; the Zernikes' come last. */
 enum {
@@ -43,8 +43,7 @@ struct problem {
     double *weight;    /* [area] 1 / sigma; 0: masked */
     double *plane;     /* [PLANES][area] image, then its slopes */
     double p[PL_WF_N]; /* those that do not move keep their value */
-    int fresh;         /* gradients still to be computed; then the last one serves on: near the
-                          answer it hardly changes, and an image costs a fifth of it */
+    int fresh;         /* gradients still to be computed */
 };
 
 /* ---- the model */
@@ -190,9 +189,10 @@ static void set_free(struct problem *w)
     }
 }
 
-/* Go down until a step gains less than a hundredth of a sigma^2. Gives: chi square; NaN on failure.
- */
-static double descend(struct problem *w, int steps, gsl_matrix *cov)
+/* Go down until a step gains less than `enough` of chi square. Gives: chi square; NaN on failure.
+ *   fresh  in  gradients to be computed; then the last one serves on: near the answer it hardly
+ *              changes, and an image costs a fifth of it */
+static double descend(struct problem *w, int fresh, double enough, gsl_matrix *cov)
 {
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
     how.solver = gsl_multifit_nlinear_solver_cholesky;
@@ -203,11 +203,12 @@ static double descend(struct problem *w, int steps, gsl_matrix *cov)
         gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + 1, w->frees);
     gsl_vector *at = gsl_vector_alloc(w->frees);
     double chi2 = NAN, before = INFINITY;
+    w->fresh = fresh;
     if (gsl && at) {
         for (size_t k = 0; k < w->frees; k++)
             gsl_vector_set(at, k, w->p[w->free[k]]);
         int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
-        for (int i = 0; rc == GSL_SUCCESS && i < steps && !(before - chi2 < 1e-2); i++) {
+        for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
             before = i ? chi2 : INFINITY;
             rc = gsl_multifit_nlinear_iterate(gsl);
             double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
@@ -307,18 +308,16 @@ static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
 {
     weigh(w, false);
     list_rows(w);
-    w->fresh = 6;
-    if (isnan(descend(w, 5, NULL)))
+    if (isnan(descend(w, STEPS, 0.02, NULL)))
         return NAN;
     weigh(w, true);
     soften(w);
-    if (isnan(descend(w, 3, NULL)))
+    if (isnan(descend(w, 0, 0.001, NULL)))
         return NAN;
     weigh(w, true);
     *left_out = leave_out(w);
     list_rows(w);
-    w->fresh = 1;
-    double chi2 = descend(w, STEPS, cov);
+    double chi2 = descend(w, 1, 1e-6, cov);
     return chi2 / ((double)w->rows - (double)w->frees);
 }
 
@@ -339,6 +338,24 @@ static bool make_room(struct problem *w, pl_err *err)
     return pl_psf_new(&grid, &w->psf, err) == PL_OK;
 }
 
+/* Chi square scatters by sqrt(2 / pixels): three of that are noise. */
+static void grade(const struct problem *w, pl_wavefit *out)
+{
+    double peak = 0, sum = 0, n = 0;
+    for (size_t r = 0; r < w->rows; r++)
+        peak = fmax(peak, plane(w, IMAGE)[w->row[r]]);
+    for (size_t r = 0; r < w->rows; r++) {
+        double star = plane(w, IMAGE)[w->row[r]];
+        if (star > peak / 3) {
+            sum += w->p[PL_WF_FLUX] * star * w->weight[w->row[r]];
+            n++;
+        }
+    }
+    double excess = out->chi2 - 1 - 3 * sqrt(2 / (double)w->rows);
+    out->snr = n > 0 ? sum / n : 0;
+    out->unexplained = sqrt(fmax(0, excess)) / fmax(out->snr, 1e-9);
+}
+
 static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2, size_t left_out,
                            pl_wavefit *out, pl_err *err)
 {
@@ -349,6 +366,7 @@ static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2
     for (size_t i = 0; i < w->area; i++)
         model[i] = (float)model_at(w, i);
     *out = (pl_wavefit){ .chi2 = chi2, .pixels = w->rows, .left_out = left_out, .model = model };
+    grade(w, out);
     memcpy(out->p, w->p, sizeof out->p);
     for (size_t a = 0; a < w->frees; a++)
         for (size_t b = 0; b < w->frees; b++)

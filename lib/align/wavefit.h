@@ -56,7 +56,9 @@ typedef struct {
     double cov[PL_WF_N][PL_WF_N]; /* photon and read noise; rows of fixed parameters are 0 */
     double chi2;                  /* over degrees of freedom */
     size_t pixels, left_out;      /* used; of those taken for neighbours or hits */
-    float *model;                 /* [size][size] ADU, malloc'd; NULL when the fit failed */
+    double snr;                   /* of one pixel where the ring is bright */
+    double unexplained; /* what the model misses beyond the noise, part of the ring's light */
+    float *model;       /* [size][size] ADU, malloc'd; NULL when the fit failed */
 } pl_wavefit;
 
 /* pl_wavefit_run - fit one donut.
