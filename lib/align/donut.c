@@ -149,7 +149,9 @@ static pl_status nothing_to_read(const work *w, pl_err *err)
         [PL_RING_CUT] = "the donut is cut by the frame's edge: bring the star to the middle",
         [PL_RING_OVERLAP] = "the donuts lie over each other: take a star that stands alone, or "
                             "defocus less",
-        [PL_RING_BROKEN] = "no whole ring: something shades the tube, or it is no star",
+        [PL_RING_BROKEN] =
+            "no whole ring: something shades the tube, it is no star, or the mirrors are far "
+            "off: align them by eye or laser first",
     };
     const char *why = words[brightest(w)];
     return why ? pl_fail(err, PL_ENODATA, "%s", why) : too_small(w, err);

@@ -84,13 +84,19 @@ bool pl_ringfits_green(const pl_ringfits *s, int x, int y)
     return !s->mosaic[0] || s->mosaic[2 * (y & 1) + (x & 1)] == 'G';
 }
 
+/* Room around a ring; more where it is bent, since its light may flare far. */
+static double margin_of(const pl_ringfits *s, const pl_ring *r)
+{
+    return MARGIN_PX + (s->odd ? 0.5 * r->outer_px : 0);
+}
+
 static void mask_stamp(const pl_ringfits *s, const pl_ring *me, pl_wavefit_stamp *st)
 {
     for (int i = 0; i < st->size * st->size; i++) {
         int x = st->x0 + i % st->size, y = st->y0 + i / st->size;
         bool use = isfinite(st->value[i]) && st->value[i] < s->saturation &&
                    pl_ringfits_green(s, x, y) &&
-                   hypot(x - me->x_px, y - me->y_px) < me->outer_px / 2 + MARGIN_PX / 2.0;
+                   hypot(x - me->x_px, y - me->y_px) < (me->outer_px + margin_of(s, me)) / 2;
         for (size_t k = 0; use && k < s->rings; k++) {
             const pl_ring *o = &s->ring[k];
             use = o == me || !(hypot(x - o->x_px, y - o->y_px) < 0.55 * o->outer_px + 3);
@@ -104,7 +110,7 @@ static pl_status cut_stamp(const pl_ringfits *s, const pl_ring *r, pl_wavefit_st
                            pl_err *err)
 {
     const pl_frame *f = s->frame;
-    int size = 2 * (int)ceil((r->outer_px + MARGIN_PX) / 2);
+    int size = 2 * (int)ceil((r->outer_px + margin_of(s, r)) / 2);
     st->size = size;
     st->x0 = (int)lround(r->x_px) - size / 2;
     st->y0 = (int)lround(r->y_px) - size / 2;

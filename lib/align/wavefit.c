@@ -29,7 +29,7 @@ enum {
 static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
 static const double WILD = 5;        /* sigma at which a pixel is left out */
 static const double NO_FIT = 50;     /* chi square over degrees of freedom: wrong start */
-static const double BORE = 0.02;     /* how far off the obstruction may be told, pupil radii */
+static const double HOME = 0.05;     /* of the light unexplained: no other start is tried */
 
 struct problem {
     const pl_wavefit_scope *scope;
@@ -45,6 +45,15 @@ struct problem {
     double p[PL_WF_N]; /* those that do not move keep their value */
     int fresh;         /* gradients still to be computed */
 };
+
+/* What is known beforehand: how far, in pupil radii, the obstruction may be told wrong, and a
+ * secondary may sit off centre. Each is one more row of the fit. */
+static const struct {
+    int parameter;
+    double sigma;
+} prior[] = { { PL_WF_OBSTRUCTION, 0.02 }, { PL_WF_SHADOW_X, 0.15 }, { PL_WF_SHADOW_Y, 0.15 } };
+
+enum { PRIORS = PL_ARRAY_LEN(prior) };
 
 /* ---- the model */
 
@@ -149,6 +158,14 @@ static bool take(struct problem *w, const gsl_vector *v)
            hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < 1 - bore;
 }
 
+static double expected(const struct problem *w, int parameter)
+{
+    const pl_aperture *a = &w->scope->aperture;
+    return parameter == PL_WF_OBSTRUCTION ? a->obstruction
+           : parameter == PL_WF_SHADOW_X  ? a->shadow_x
+                                          : a->shadow_y;
+}
+
 static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
 {
     struct problem *w = ctx;
@@ -158,7 +175,10 @@ static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
         size_t i = w->row[r];
         gsl_vector_set(f, r, (model_at(w, i) - w->stamp->value[i]) * w->weight[i]);
     }
-    gsl_vector_set(f, w->rows, (w->p[PL_WF_OBSTRUCTION] - w->scope->aperture.obstruction) / BORE);
+    for (size_t k = 0; k < PRIORS; k++)
+        gsl_vector_set(f, w->rows + k,
+                       (w->p[prior[k].parameter] - expected(w, prior[k].parameter)) /
+                           prior[k].sigma);
     return GSL_SUCCESS;
 }
 
@@ -170,7 +190,9 @@ static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
     for (size_t k = 0; k < w->frees; k++) {
         for (size_t r = 0; r < w->rows; r++)
             gsl_matrix_set(j, r, k, slope_at(w, w->row[r], w->free[k]) * w->weight[w->row[r]]);
-        gsl_matrix_set(j, w->rows, k, w->free[k] == PL_WF_OBSTRUCTION ? 1 / BORE : 0);
+        for (size_t r = 0; r < PRIORS; r++)
+            gsl_matrix_set(j, w->rows + r, k,
+                           w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0);
     }
     return GSL_SUCCESS;
 }
@@ -197,10 +219,10 @@ static double descend(struct problem *w, int fresh, double enough, gsl_matrix *c
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
     how.solver = gsl_multifit_nlinear_solver_cholesky;
     gsl_multifit_nlinear_fdf fdf = {
-        .f = residuals, .df = slopes, .n = w->rows + 1, .p = w->frees, .params = w
+        .f = residuals, .df = slopes, .n = w->rows + PRIORS, .p = w->frees, .params = w
     };
     gsl_multifit_nlinear_workspace *gsl =
-        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + 1, w->frees);
+        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + PRIORS, w->frees);
     gsl_vector *at = gsl_vector_alloc(w->frees);
     double chi2 = NAN, before = INFINITY;
     w->fresh = fresh;
@@ -285,16 +307,31 @@ static size_t leave_out(struct problem *w)
 
 /* ---- one donut */
 
-static void start_at(struct problem *w, const pl_wavefit_start *s, double stretch)
+/* Where to begin: the ring's width times `stretch`, and coma that throws the rim so many radii. */
+typedef struct {
+    double stretch, thrown_x, thrown_y;
+} attempt;
+
+/* The first one nearly always leads home; the others are for bent rings. */
+static const attempt attempts[] = {
+    { 1, 0, 0 },     { 1.1, 0, 0 },  { 0.9, 0, 0 },   { 1, 0.25, 0 },
+    { 1, -0.25, 0 }, { 1, 0, 0.25 }, { 1, 0, -0.25 },
+};
+
+static void start_at(struct problem *w, const pl_wavefit_start *s, const attempt *a)
 {
     const pl_psf_grid *g = &w->scope->grid;
-    double defocus_um = s->outer_px * g->pixel_um * g->f_ratio * stretch;
+    double n = g->f_ratio, defocus_um = s->outer_px * g->pixel_um * n * a->stretch;
+    /* a7, a8 carry the rim's centre 8 sqrt(8) N away from where the rays of the axis fall */
+    double coma_um = s->outer_px / 2 * g->pixel_um / (8 * sqrt(8) * n);
     memset(w->p, 0, sizeof w->p);
-    w->p[PL_WF_WAVE] = defocus_um / (8 * g->f_ratio * g->f_ratio) / (2 * sqrt(3));
+    w->p[pl_wavefit_of(4)] = defocus_um / (8 * n * n) / (2 * sqrt(3));
+    w->p[pl_wavefit_of(7)] = a->thrown_y * coma_um;
+    w->p[pl_wavefit_of(8)] = a->thrown_x * coma_um;
     w->p[PL_WF_SHADOW_X] = w->scope->aperture.shadow_x;
     w->p[PL_WF_SHADOW_Y] = w->scope->aperture.shadow_y;
-    w->p[PL_WF_X] = s->x_px;
-    w->p[PL_WF_Y] = s->y_px;
+    w->p[PL_WF_X] = s->x_px - a->thrown_x * s->outer_px / 2;
+    w->p[PL_WF_Y] = s->y_px - a->thrown_y * s->outer_px / 2;
     w->p[PL_WF_LN_SEEING] = log(w->scope->seeing_um);
     w->p[PL_WF_OBSTRUCTION] = w->scope->aperture.obstruction;
     w->p[PL_WF_FLUX] = s->flux_adu;
@@ -374,25 +411,44 @@ static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2
     return PL_OK;
 }
 
-/* Starts a little wider and narrower, until one leads home. */
+/* One attempt; `best` keeps the better of it and what was there before. */
+static pl_status attempt_from(struct problem *w, const pl_wavefit_start *start, const attempt *a,
+                              pl_wavefit *best, pl_err *err)
+{
+    size_t left_out = 0;
+    pl_status rc = PL_ENODATA;
+    pl_wavefit got;
+    start_at(w, start, a);
+    gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
+    double chi2 = cov ? settle(w, &left_out, cov) : NAN;
+    if (chi2 < (best->model ? best->chi2 : NO_FIT))
+        rc = hand_over(w, cov, chi2, left_out, &got, err);
+    gsl_matrix_free(cov);
+    if (rc == PL_OK) {
+        pl_wavefit_clear(best);
+        *best = got;
+    }
+    return rc == PL_ENODATA ? PL_OK : rc;
+}
+
 static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wavefit *out,
                         pl_err *err)
 {
-    static const double stretch[] = { 1, 1.1, 0.9, 1.2 };
+    pl_wavefit best = { .model = NULL };
+    pl_status rc = PL_OK;
     set_free(w);
-    for (size_t k = 0; k < PL_ARRAY_LEN(stretch); k++) {
-        size_t left_out = 0;
-        start_at(w, start, stretch[k]);
-        gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
-        double chi2 = cov ? settle(w, &left_out, cov) : NAN;
-        pl_status rc = PL_ENODATA;
-        if (chi2 < NO_FIT)
-            rc = hand_over(w, cov, chi2, left_out, out, err);
-        gsl_matrix_free(cov);
-        if (rc != PL_ENODATA)
-            return rc;
+    for (size_t k = 0; k < PL_ARRAY_LEN(attempts) && rc == PL_OK; k++) {
+        rc = attempt_from(w, start, &attempts[k], &best, err);
+        if (best.model && best.unexplained < HOME)
+            break;
     }
-    return pl_fail(err, PL_ENODATA, "no wavefront describes this donut's light");
+    if (rc == PL_OK && !best.model)
+        rc = pl_fail(err, PL_ENODATA, "no wavefront describes this donut's light");
+    if (rc == PL_OK)
+        *out = best;
+    else
+        pl_wavefit_clear(&best);
+    return rc;
 }
 
 pl_status pl_wavefit_run(const pl_wavefit_scope *scope, const pl_wavefit_stamp *stamp,
