@@ -150,6 +150,48 @@ static int profile(long at)
     return wrong;
 }
 
+/* A small scene of everything, rendered and written. */
+static int scene(long at)
+{
+    pl_err err = { PL_OK, "" };
+    pl_scene *scene = NULL;
+    pl_notes notes = { NULL, 0, 0 };
+    pl_sim sim = { .width_px = 77 };
+    pl_status st = pl_scene_read("starve.ini", NULL, &scene, &notes, &err);
+    int wrong = judge("pl_scene_read", st, &err, at);
+    if (st != PL_OK && scene)
+        wrong += complain("pl_scene_read touched its output", at);
+    if (st == PL_OK) {
+        st = pl_sim_render(scene, 0, 1, &sim, &err);
+        wrong += judge("pl_sim_render", st, &err, at);
+        if (st != PL_OK && sim.width_px != 77)
+            wrong += complain("pl_sim_render touched its output", at);
+    }
+    if (sim.adu) {
+        st = pl_sim_save(&sim, "starve.fits", true, &err);
+        wrong += judge("pl_sim_save", st, &err, at);
+        free(pl_sim_truth(&sim, "x"));
+        free(pl_sim_text(&sim, "x"));
+        pl_sim_clear(&sim);
+    }
+    pl_notes_clear(&notes);
+    pl_scene_free(scene);
+    return wrong;
+}
+
+static int write_scene(void)
+{
+    FILE *f = fopen("starve.ini", "w");
+    if (!f)
+        return -1;
+    fputs("[scope]\naperture_mm = 280\nfocal_mm = 870\nvanes = 4\n[camera]\npixel_um = 4.2\n"
+          "width_px = 40\nheight_px = 30\nmosaic = RGGB\nsatellites = 1\n[field]\nstars = 3\n"
+          "[sky]\ndew = 0.1\nclouds = 0.3\n[focus]\nfocsu_um = 3\n[exposure]\naltitude_deg = 50\n"
+          "exposure_s = 0.001\n[air]\nturbulence = moving\n",
+          f);
+    return fclose(f);
+}
+
 /* Measured once, well fed; then drawn or told in hunger. */
 static pl_frame *the_frame;
 static pl_field the_field;
@@ -219,7 +261,7 @@ int main(int argc, char **argv)
     profile_path = argv[2];
     gsl_set_error_handler_off();
     the_facts = pl_facts_unknown();
-    if (pl_frame_open(frame_path, 1, &the_frame, NULL) != PL_OK ||
+    if (write_scene() != 0 || pl_frame_open(frame_path, 1, &the_frame, NULL) != PL_OK ||
         pl_field_measure(the_frame, &the_facts, 0, 1, &the_field, NULL) != PL_OK ||
         pl_profile_read(profile_path, &the_facts, NULL, NULL) != PL_OK ||
         pl_zone_compute(&the_facts, NULL, &the_zone, NULL) != PL_OK)
@@ -228,6 +270,7 @@ int main(int argc, char **argv)
         to_the_end = all;
         wrong += sweep("frame", frame, all ? 40 : 200) + sweep("profile", profile, 200);
         wrong += sweep("map", map, 15) + sweep("zone", zone, 10) + sweep("chart", chart, 6);
+        wrong += sweep("scene", scene, all ? 30 : 80);
     }
     pl_zone_clear(&the_zone);
     pl_field_clear(&the_field);

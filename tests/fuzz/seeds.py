@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/* and DIR/profile/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/* and DIR/scene/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -163,11 +163,70 @@ def profiles():
     return out
 
 
+SCENE = """[field]
+seed = 3
+stars = 2
+layout = grid
+[air]
+seeing_arcsec = 2
+band_um = 0.1
+[focus]
+defocus_um = 20
+[mirrors]
+axis_x_mm = 1
+corrected = no
+[zernike]
+a11_nm = 30
+[tracking]
+drift_arcsec = 2
+[sky]
+clouds = 0.3
+dew = 0.1
+[camera]
+mosaic = RGGB
+hot_pixels = 3
+satellites = 1
+[exposure]
+altitude_deg = 40
+temperature_c = 3
+date_obs = 2031-10-09T20:41:00
+[series]
+frames = 3
+cooling_c_h = 1
+refocus_every = 2
+"""
+
+
+def scenes():
+    def air(line):
+        return f"[field]\nstars = 1\n[air]\n{line}\n".encode("latin-1")
+
+    nasty = ["nan", "inf", "1e400", "2,5", "", "yes", "9" * 400, "-0"]
+    out = {f"value-{i}": air(f"seeing_arcsec = {v}") for i, v in enumerate(nasty)}
+    out |= {
+        "whole": SCENE.encode(),
+        "crlf": SCENE.replace("\n", "\r\n").encode(),
+        "no-air": air("seeing_arcsec = 0"),
+        "short-waves": air("wavelength_um = 0.3\nband_um = 0.29"),
+        "low": b"[exposure]\naltitude_deg = 1\n[camera]\nmosaic = BGGR\n",
+        "bad-date": b"[exposure]\ndate_obs = 2031-99-99T99:99:99\n",
+        "no-steps": b"[series]\nfrom_steps = 1\nbest_steps = 3\n",
+        "huge-shadow": b"[mirrors]\nshadow_x_mm = 2000\n",
+        "list-nowhere": b"[field]\nlist = /nowhere\n",
+        "unknown": b"[feild]\nstars = 3\n[air]\nseing_arcsec = 4\n",
+        "list": b"# x y mag colour\n1 2 12\n-3.5 1e3 13.5 0.4\n9,9,12\n",
+        "list-bad": b"1 2\n",
+        "list-nul": b"1 2 3\n\0\n",
+        "empty": b"",
+    }
+    return out
+
+
 def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles())):
+    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():
