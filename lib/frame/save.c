@@ -70,7 +70,8 @@ static void build(fitsfile *f, const pl_sim *sim, bool packed, int *status)
     if (packed)
         fits_set_compression_type(f, RICE_1, status);
     fits_create_img(f, USHORT_IMG, 2, axis, status);
-    fits_set_hdrsize(f, MORE_CARDS, status); /* a header cannot grow over the end of a memory file */
+    fits_set_hdrsize(f, MORE_CARDS,
+                     status); /* a header cannot grow over the end of a memory file */
     put_header(f, sim, status);
     fits_write_img(f, TUSHORT, 1, (LONGLONG)axis[0] * axis[1], sim->adu, status);
     fits_flush_file(f, status);

@@ -411,7 +411,8 @@ Test(render, air_is_shared_or_not)
         for (int y = 30; y < 50; y++)
             for (int x = 20; x < 40; x++) {
                 most = fmax(most, light[y * SCENES_W + x]);
-                differ = fmax(differ, fabs(light[y * SCENES_W + x] - light[y * SCENES_W + x + 36]));
+                double left = light[y * SCENES_W + x], right = light[y * SCENES_W + x + 36];
+                differ = fmax(differ, fabs(left - right));
             }
         cr_expect(shared ? differ < 0.02 * most : differ > 0.1 * most, "%g of %g", differ, most);
     }
