@@ -165,7 +165,8 @@ const pl_scene_key *pl_scene_table(size_t *n)
 
 static double *value_of(pl_scene *s, const pl_scene_key *row)
 {
-    return (double *)((char *)s + row->offset);
+    void *field = (char *)s + row->offset;
+    return field;
 }
 
 /* Number of the word in the list, or -1. */
