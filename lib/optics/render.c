@@ -12,7 +12,13 @@
 
 static const int sizes[] = { 24, 32, 48, 64, 96, 128, 192, 256, 384, 512, 768, 1024 };
 
-enum { SIZES = PL_ARRAY_LEN(sizes), BATCH_PIXELS = 1 << 20, MOST_MOMENTS = 10000, OUTSIDE = -1 };
+enum {
+    SIZES = PL_ARRAY_LEN(sizes),
+    BATCH_PIXELS = 1 << 20,
+    MOST_MOMENTS = 10000,
+    MOST_PATH = 200,
+    OUTSIDE = -1
+};
 
 /* One star on its way to the sensor. */
 struct spot {
@@ -75,7 +81,8 @@ static double wing(const pl_shot *t, double r)
     return air + rim + spike / (1 + 2 * turn * turn);
 }
 
-/* Number of the smallest size whose rim lies where the star is lost in the noise. */
+/* Number of the smallest size whose rim lies where the star is lost in the noise; SIZES when not
+ * even its rays fit the largest. */
 static int size_for(const pl_shot *t, const struct spot *p, double path_px)
 {
     pl_psf_grid grid = pl_shot_grid(t, PL_RED, 64);
@@ -85,6 +92,8 @@ static int size_for(const pl_shot *t, const struct spot *p, double path_px)
     double wander = moving(t) ? 2 * t->blur[PL_BLUE].seeing_um / t->pixel_um : 0;
     int least = pl_psf_size(&grid, &t->blur[PL_BLUE], p->zernike_um), k = 0;
     least += (int)ceil(path_px + 2 * wander);
+    if (least > sizes[SIZES - 1])
+        return SIZES;
     while (k < SIZES - 1 && (sizes[k] < least ||
                              flux * wing(t, fmax(1, sizes[k] / 2.0 - blur - path_px / 2)) > lost))
         k++;
@@ -201,6 +210,12 @@ static pl_status make_psf(const struct work *w, struct bench *b, int size, pl_er
                : st;
 }
 
+static pl_status too_wide(const struct spot *p, pl_err *err)
+{
+    return pl_fail(err, PL_EARG, "the star at x %.0f, y %.0f is spread over more than %d px",
+                   p->x + 1, p->y + 1, sizes[SIZES - 1]);
+}
+
 static void star_job(void *ctx, size_t item, int worker)
 {
     struct work *w = ctx;
@@ -213,9 +228,7 @@ static void star_job(void *ctx, size_t item, int worker)
         if (expose(w, p, c, b))
             mix(w->shot, p, c, b->image);
         else
-            b->status = pl_fail(&b->err, PL_EARG,
-                                "the star at x %.0f, y %.0f is blurred over more than %zu px",
-                                p->x + 1, p->y + 1, size);
+            b->status = too_wide(p, &b->err);
     }
 }
 
@@ -328,6 +341,8 @@ static struct spot spot_of(const pl_shot *t, const pl_scene_star *star)
     pl_misalign_wave(&t->misalign, x_mm, y_mm, p.zernike_um);
     p.defocus_um = p.zernike_um[4] * 2 * sqrt(3) * 8 * t->f_ratio * t->f_ratio;
     p.size = size_for(t, &p, path_of(t, &p));
+    if (p.size == SIZES)
+        return p;
     p.x0 = (int)lround(p.x) - sizes[p.size] / 2;
     p.y0 = (int)lround(p.y) - sizes[p.size] / 2;
     if (p.x0 >= t->width || p.y0 >= t->height || p.x0 + sizes[p.size] <= 0 ||
@@ -384,9 +399,14 @@ static pl_status render(const pl_shot *t, const pl_scene_star *list, size_t n, i
     if (moving(t))
         st = make_screen(t, &screen, err);
     w.screen = screen;
-    for (size_t i = 0; i < n; i++) {
+    for (size_t i = 0; i < n && st == PL_OK; i++) {
         spot[i] = spot_of(t, &list[i]);
         spot[i].air_s = air_start(t, i);
+        if (spot[i].size == SIZES)
+            st = too_wide(&spot[i], err);
+        else if (path_of(t, &spot[i]) > MOST_PATH)
+            st = pl_fail(err, PL_EARG, "the star at x %.0f, y %.0f moves by %.0f px; %d at most",
+                         spot[i].x + 1, spot[i].y + 1, path_of(t, &spot[i]), MOST_PATH);
     }
     for (w.size = 0; w.size < (int)SIZES && st == PL_OK; w.size++)
         st = run_size(&w, spot, n, jobs, electrons, err);

@@ -62,7 +62,8 @@ static double half_flux_of(const double *image, int size)
     return 2 * low;
 }
 
-/* The star at the centre on cells much finer than pixels, without pixel and tracking. */
+/* The star at the centre on cells much finer than pixels, without pixel and tracking; where that is
+ * beyond computing, its width stays unknown. */
 static pl_status probe(const pl_shot *t, const double *zernike_um, pl_sim *sim, pl_err *err)
 {
     pl_blur blur = { .seeing_um = t->blur[PL_GREEN].seeing_um };
@@ -76,7 +77,8 @@ static pl_status probe(const pl_shot *t, const double *zernike_um, pl_sim *sim, 
     if (grid.size > 4 * PROBE_WIDTHS * PROBE_CELLS)
         return PL_OK; /* spread so wide that a width says nothing */
     double *image = malloc((size_t)grid.size * (size_t)grid.size * sizeof *image);
-    pl_status st = image ? pl_psf_new(&grid, &psf, err) : pl_fail(err, PL_ENOMEM, "out of memory");
+    pl_err why = { PL_OK, "" };
+    pl_status st = image ? pl_psf_new(&grid, &psf, &why) : PL_ENOMEM;
     if (st == PL_OK) {
         double middle = grid.size / 2, px = grid.pixel_um / t->pixel_um;
         pl_psf_set_aperture(psf, &t->aperture);
@@ -88,7 +90,7 @@ static pl_status probe(const pl_shot *t, const double *zernike_um, pl_sim *sim, 
     }
     pl_psf_free(psf);
     free(image);
-    return st;
+    return st == PL_ENOMEM ? pl_fail(err, st, "out of memory for a star") : PL_OK;
 }
 
 /* ---- truth */
