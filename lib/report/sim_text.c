@@ -27,7 +27,7 @@ char *pl_sim_text(const pl_sim *s, const char *file)
                   pl_fixed(s->seeing_arcsec, 2).s);
     if (isfinite(s->fwhm_px))
         pl_string_add(&out, ", FWHM %s px", pl_fixed(s->fwhm_px, 2).s);
-    else
+    else if (s->donut_px > 1)
         pl_string_add(&out, ", donuts of %s px", pl_fixed(s->donut_px, 1).s);
     pl_string_add(&out, ", defocus %s um", pl_fixed(s->defocus_um, 1).s);
     state(&out, s);
