@@ -22,6 +22,12 @@ ask() { # question, command...
 
 ask "At the desk: how exact must focus, collimation and tilt be for my optics?" \
     "$build/plumb-zone" -p samples/evening.ini --png "$out/zone.png"
+ask "At dusk, a bright star racked out: which way is the collimation off?" \
+    "$build/plumb-donut" -p samples/evening.ini samples/donut-out.fits.fz --png "$out/donut.png"
+ask "Once more from the other side of focus: is it the mirror or the secondary's offset?" \
+    "$build/plumb-donut" -p samples/evening.ini samples/donut-out.fits.fz samples/donut-in.fits.fz
+ask "After the turns: is it collimated now?" \
+    "$build/plumb-donut" -p samples/evening.ini samples/donut-true.fits.fz --png "$out/collimated.png"
 ask "First sub: is the field even?" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-even.fits.fz --png "$out/even.png"
 ask "After the mirror was moved: which way is the collimation off?" \
@@ -31,4 +37,4 @@ ask "After the camera was put back: is the sensor square?" \
 ask "A gust: focus, air or tracking? (and dark-adapted eyes)" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-windy.fits.fz --red --png "$out/windy.png"
 
-printf '\nPictures: %s\n' "$out/zone.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"
+printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"

@@ -1,9 +1,11 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# Renders the frames of the invented evening again: sh samples/make.sh build/tests/mkframe
+# Renders the frames of the invented evening again: sh samples/make.sh build/tests/mkframe build/plumb-sim
+# The donuts stand in air that moves: minutes each.
 # A one-shot-colour camera on a 280 mm f/3.1 Newtonian, 3-minute subs, all of it made up.
 set -eu
 mkframe=${1:-build/tests/mkframe}
+sim=${2:-build/plumb-sim}
 cd "$(dirname "$0")/.."
 common="--width 1504 --height 1000 --compress rice --mosaic RGGB --sky-rgb 300,420,340 --gain 1.2
   --read-noise 2 --pedestal 200 --stars 700 --flux 900:200000 --beta 3.6 --rg 0.4:1.3 --bg 0.4:1.3
@@ -20,3 +22,6 @@ common="--width 1504 --height 1000 --compress rice --mosaic RGGB --sky-rgb 300,4
     "$mkframe" --out samples/sub-windy.fits.fz --seed 11 $common --fwhm 3.0 --stretch 0.3,72 \
         --trails 1 --trail-snr 6 --header OBJECT=demo --date-obs 2031-10-09T20:53:00
 }
+for name in out in true; do
+    "$sim" -q -p samples/evening.ini --packed -o samples/donut-$name.fits.fz samples/donut-$name.ini
+done

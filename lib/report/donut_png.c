@@ -73,7 +73,7 @@ static void rim_strip(pl_canvas *c, const pl_donut_star *s, const pl_unrolled *u
                       pl_box outer)
 {
     double mid = middle_of(s->rim_px, u->rim_px, 0);
-    pl_plot p = { .x = { 0, 360, "", 45 }, .y = { mid - half, mid + half, "radius, px" } };
+    pl_plot p = { .x = { 0, 360, "", 45 }, .y = { mid - half, mid + half, "radius, px", 0 } };
     caption(c, outer.x, outer.y, "The rim", "dots: measured, with errors; line: the fitted wave");
     outer.y += 34;
     outer.h -= 34;
@@ -88,7 +88,7 @@ static void hole_strip(pl_canvas *c, const pl_donut_star *s, const pl_unrolled *
 {
     double lo[PL_UNROLLED], hi[PL_UNROLLED], mid = middle_of(s->bore_px, u->bore_px, 0);
     pl_plot p = { .x = { 0, 360, "direction on the sensor from +x towards +y, deg", 45 },
-                  .y = { mid - half, mid + half, "radius, px" } };
+                  .y = { mid - half, mid + half, "radius, px", 0 } };
     caption(c, outer.x, outer.y, "The hole",
             "seen from the rim's centre; band: where a collimated mirror would put it in this air");
     outer.y += 34;
