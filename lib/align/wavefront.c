@@ -92,15 +92,21 @@ void pl_wavefront_tell(const pl_shared *s, const pl_optic *optic, bool side_know
     *out = w;
 }
 
-/* One component of coma on one of the shadow: the two that lie along the same axis go together. */
-static double follows(const pl_shared *s, int coma, int shadow)
+/* One component of coma, the shadow known to be nought: the mean of a normal vector's part given
+ * the rest, c - C_cs C_ss^-1 s (textbook). Both axes of the shadow count: pixels left out and
+ * astigmatism at 45 degrees tie coma along one axis to the shadow along the other. */
+static double follows(const pl_shared *s, int coma)
 {
-    double var = s->cov[shadow][shadow];
-    return var > 0 ? s->p[coma] - s->cov[coma][shadow] / var * s->p[shadow] : s->p[coma];
+    const int x = PL_WF_SHADOW_X, y = PL_WF_SHADOW_Y;
+    double xx = s->cov[x][x], yy = s->cov[y][y], xy = s->cov[x][y], det = xx * yy - xy * xy;
+    if (!(det > 0))
+        return s->p[coma]; /* no hole: not fitted */
+    double by_x = (yy * s->p[x] - xy * s->p[y]) / det, by_y = (xx * s->p[y] - xy * s->p[x]) / det;
+    return s->p[coma] - s->cov[coma][x] * by_x - s->cov[coma][y] * by_y;
 }
 
 void pl_wavefront_centred(const pl_shared *s, double *a7, double *a8)
 {
-    *a7 = follows(s, pl_wavefit_of(7), PL_WF_SHADOW_Y);
-    *a8 = follows(s, pl_wavefit_of(8), PL_WF_SHADOW_X);
+    *a7 = follows(s, pl_wavefit_of(7));
+    *a8 = follows(s, pl_wavefit_of(8));
 }
