@@ -7,6 +7,10 @@
 
 enum { MOST = 64 };
 
+/* Of the defocus: to so much the frames must agree, and two of them disagree by more on any other
+ * side. Rings tell a defocus to some 3 um + 1 %. */
+static const double PLAIN = 0.1;
+
 /* Root mean square of the best-focus positions that the frames imply when those up to `edge` um of
  * travel stand inside and the others outside. */
 static double disagreement(const double *travel_um, const double *defocus_um, size_t n, double edge)
@@ -23,6 +27,15 @@ static double disagreement(const double *travel_um, const double *defocus_um, si
     return sqrt(sum2);
 }
 
+/* An earlier frame stood at the same place: it splits them the same way. */
+static bool seen_before(const double *travel_um, size_t k)
+{
+    for (size_t i = 0; i < k; i++)
+        if (travel_um[i] == travel_um[k])
+            return true;
+    return false;
+}
+
 bool pl_side_by_position(const double *travel_um, const double *defocus_um, size_t n, pl_side *side)
 {
     double best = INFINITY, second = INFINITY, at = NAN, typical = 0;
@@ -35,9 +48,9 @@ bool pl_side_by_position(const double *travel_um, const double *defocus_um, size
     }
     for (size_t k = 0; k <= n; k++) { /* inside: none, then those up to each frame's travel */
         double edge = k == 0 ? -INFINITY : travel_um[k - 1];
+        if (k > 0 && seen_before(travel_um, k - 1))
+            continue;
         double rms = disagreement(travel_um, defocus_um, n, edge);
-        if (rms == best)
-            continue; /* the same split */
         if (rms < best) {
             second = best;
             best = rms;
@@ -45,7 +58,8 @@ bool pl_side_by_position(const double *travel_um, const double *defocus_um, size
         } else
             second = fmin(second, rms);
     }
-    if (!(best < 0.25 * second && best < 0.1 * typical))
+    if (!(best < 0.25 * second && best < PLAIN * typical &&
+          second > PLAIN * typical * sqrt(2 / (double)n)))
         return false;
     for (size_t i = 0; i < n; i++)
         side[i] = travel_um[i] <= at ? PL_SIDE_IN : PL_SIDE_OUT;
