@@ -31,8 +31,10 @@ static pl_status load(const char *path, GKeyFile *keys, pl_err *err)
     if (access(path, F_OK) != 0 && errno == ENOENT)
         return PL_OK;
     pl_status rc = pl_load_text(path, "profile", "plumb-profile(5)", LARGEST, &text, &n, err);
+    size_t mark = rc == PL_OK && strncmp(text, "\xef\xbb\xbf", 3) == 0 ? 3 : 0; /* byte order */
     GError *why = NULL;
-    if (rc == PL_OK && !g_key_file_load_from_data(keys, text, n, G_KEY_FILE_KEEP_COMMENTS, &why))
+    if (rc == PL_OK &&
+        !g_key_file_load_from_data(keys, text + mark, n - mark, G_KEY_FILE_KEEP_COMMENTS, &why))
         rc = pl_fail(err, PL_EFORMAT, "no profile: %.150s", why ? why->message : "unreadable");
     g_clear_error(&why);
     if (rc == PL_OK)
