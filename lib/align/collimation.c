@@ -23,6 +23,29 @@ static pl_status axis_of(const pl_donut *d, double nm, double *mm, pl_err *err)
     return rc;
 }
 
+/* The coma (Noll's, over the full disc) whose RMS over the annulus is lambda/14. */
+static pl_status ideal_of(const pl_optic *optic, double *nm, pl_err *err)
+{
+    double rms = 1;
+    pl_status rc = pl_coma_rms(optic->obstruction, &rms, err);
+    *nm = 1000 * optic->lambda_um / 14 / rms / PL_W131_PER_A8;
+    return rc;
+}
+
+/* As pl_zone_compute has it: in air finer than diffraction the core keeps its width while light
+ * leaves it, and the FWHM says nothing. */
+static pl_status cap_where_diffraction_rules(pl_donut *d, const pl_optic *air, pl_err *err)
+{
+    double fwhm_um = 0;
+    pl_optic bare = *air;
+    bare.seeing_arcsec = 0;
+    pl_status rc = pl_star_size(&bare, 0, &fwhm_um, NULL, err);
+    double rad = fwhm_um / 1000 / (air->aperture_mm * air->f_ratio);
+    if (rc == PL_OK && rad > air->seeing_arcsec * PL_ARCSEC_RAD)
+        d->growth_coma_nm = fmin(d->growth_coma_nm, d->ideal_coma_nm);
+    return rc;
+}
+
 static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
 {
     pl_optic air = *optic;
@@ -34,15 +57,19 @@ static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
     if (rc != PL_OK)
         return rc;
     d->growth_coma_nm = 1000 * w131 / PL_W131_PER_A8;
-    d->ideal_coma_nm = 1000 * optic->lambda_um / 14;
-    rc = axis_of(d, d->growth_coma_nm, &d->growth_mm, err);
+    rc = ideal_of(optic, &d->ideal_coma_nm, err);
+    if (rc == PL_OK)
+        rc = cap_where_diffraction_rules(d, &air, err);
+    if (rc == PL_OK)
+        rc = axis_of(d, d->growth_coma_nm, &d->growth_mm, err);
     if (rc == PL_OK)
         rc = axis_of(d, d->ideal_coma_nm, &d->ideal_mm, err);
     if (rc == PL_OK)
         rc = axis_of(d, d->wave.coma_nm, &d->axis_mm, err);
+    if (rc == PL_OK)
+        rc = axis_of(d, d->wave.coma_sigma_nm, &d->axis_sigma_mm, err);
     if (rc != PL_OK)
         return rc;
-    d->axis_sigma_mm = d->axis_mm * d->wave.coma_sigma_nm / fmax(d->wave.coma_nm, 1e-9);
     d->axis_deg = fmod(d->wave.coma_deg + 180, 360);
     d->axis_sigma_deg = d->wave.coma_sigma_deg;
     return PL_OK;
