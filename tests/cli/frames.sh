@@ -24,6 +24,32 @@ field mosaic.fits --mosaic RGGB --sky-rgb 300,500,400
 "$mkframe" --out tall.fits --width 3 --height 50000 --stars 0
 "$mkframe" --out flat.fits --width 200 --height 100 --stars 0 --no-noise
 "$mkframe" --out full.fits --width 200 --height 100 --stars 0 --sky 1e6
+
+cp "$here/donut.stars" .
+echo '118.4 103.7 2' >bright.stars
+donut() { # NAME LINES: a star out of focus, with what LINES of a scene add
+    { cat "$here/donut.ini" && printf '%b' "$2"; } >"$1.ini"
+    "$(dirname "$mkframe")/../plumb-sim" -q -p "$here/../../samples/evening.ini" \
+        -o "$1.fits" "$1.ini" >/dev/null
+}
+
+off='[mirrors]\naxis_x_mm = -2\naxis_y_mm = 1\nshadow_x_mm = 6\n[zernike]\na5_nm = 80\n'
+in='[focus]\ndefocus_um = -500\n'
+hand='[scope]\nvanes = 1\nvane_mm = 100\nvane_deg = 40\n' # covers 60 degrees of the ring's middle
+donut donut ''
+donut donut-off "$off"
+donut donut-off-in "$off$in"
+# a step moves best focus by 2.715 um at the sensor; best focus is at 5000
+donut donut-steps "$off[exposure]\nposition_steps = 5221\n"
+donut donut-steps-in "$off$in[exposure]\nposition_steps = 4816\n"
+donut donut-short '[mirrors]\naxis_x_mm = 0.8\n[exposure]\nexposure_s = 0.05\n[field]\nlist = bright.stars\n'
+donut donut-focused '[focus]\ndefocus_um = 0\n[sky]\ntransparency = 0.02\n'
+donut donut-small '[focus]\ndefocus_um = 120\n'
+donut donut-clipped '[camera]\nsaturation_adu = 600\n'
+donut donut-cut '[camera]\nwidth_px = 128\n'
+donut donut-wider '[camera]\nwidth_px = 260\n'
+donut donut-hand "$hand"
+donut donut-hand-in "$in$hand"
 head -c 100000 good.fits >cut.fits
 head -c 2000 good.fits >cut-header.fits
 : >empty.fits

@@ -5,7 +5,7 @@ as=
 here=$(mktemp -d "${TMPDIR:-/tmp}/plumb-nobody-XXXXXX") && cd "$here" || exit 9
 trap 'cd /; chmod -R u+rwx "$here"; rm -rf "$here"' EXIT
 chmod 755 .
-cp "$BUILD/plumb-field" "$F/good.fits" .
+cp "$BUILD/plumb-field" "$BUILD/plumb-donut" "$F/good.fits" .
 if [ "$(id -u)" = 0 ]; then
     # shellcheck disable=SC2034 # read by the case that sources this file
     as='setpriv --reuid 65534 --regid 65534 --clear-groups'
