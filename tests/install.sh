@@ -125,6 +125,9 @@ if command -v bash >/dev/null; then
         check "bash completes $p --" same "$(offered "$p" --)" "$(listed "$p")"
         check "bash completes $p --vers" same "$(offered "$p" --vers)" --version
     done
+    check "bash completes plumb-donut --side" same "$(bash -c '. tools/completion.bash
+        COMP_WORDS=("$1" --side "") COMP_CWORD=2 && _plumb "$1" && echo "${COMPREPLY[*]}"' \
+        - "$home/bin/plumb-donut")" 'in out'
 fi
 
 check "make uninstall" quiet_make uninstall PREFIX="$home"

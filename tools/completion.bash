@@ -17,10 +17,13 @@ _plumb()
             -e 's/^      \(--[a-z-]*\).*/\1/p' <<<"$help")" -- "$cur")
         return 0
     fi
-    # An option that wants a value other than a file has nothing to offer.
-    value=$(sed -n -e "s/^  \(-., \|    \)$prev  *\([A-Z][A-Z]*\)\>.*/\2/p" \
-        -e "s/^  $prev, --[a-z-]*  *\([A-Z][A-Z]*\)\>.*/\1/p" <<<"$help" 2>/dev/null | head -n 1)
-    if [[ $prev == -* && -n $value && $value != FILE ]]; then
+    # An option that wants one of a few words offers these; other values than a file, nothing.
+    value=$(sed -n -e "s/^  \(-., \|    \)$prev \([A-Za-z0-9|][A-Za-z0-9|]*\)\( .*\|\)$/\2/p" \
+        -e "s/^  $prev, --[a-z-]* \([A-Z][A-Z]*\)\( .*\|\)$/\1/p" <<<"$help" 2>/dev/null | head -n 1)
+    if [[ $prev == -* && $value == *'|'* ]]; then
+        mapfile -t COMPREPLY < <(compgen -W "${value//|/ }" -- "$cur")
+        return 0
+    elif [[ $prev == -* && -n $value && $value != FILE ]]; then
         return 0
     fi
     compopt -o filenames 2>/dev/null
@@ -28,5 +31,5 @@ _plumb()
 }
 
 mapfile -t _plumb_programs < <(compgen -c plumb- | sort -u)
-complete -F _plumb plumb-field plumb-sim plumb-zone "${_plumb_programs[@]}"
+complete -F _plumb plumb-donut plumb-field plumb-sim plumb-zone "${_plumb_programs[@]}"
 unset _plumb_programs

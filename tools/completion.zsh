@@ -5,8 +5,8 @@
 
 local -a specs
 local line short long value text action
-local row='^  (-(.), |    )(--[a-z-]+)( ([A-Z]+))?  +(.*)$'
-local bare='^  (-(.), |    )(--[a-z-]+)( ([A-Z]+))?$'
+local row='^  (-(.), |    )(--[a-z-]+)( ([A-Za-z0-9|]+))?  +(.*)$'
+local bare='^  (-(.), |    )(--[a-z-]+)( ([A-Za-z0-9|]+))?$'
 
 while IFS= read -r line; do
     [[ $line =~ $row || $line =~ $bare ]] || continue
@@ -15,6 +15,8 @@ while IFS= read -r line; do
     action=
     if [[ $value == FILE ]]; then
         action=:file:_files
+    elif [[ $value == *'|'* ]]; then
+        action=":word:(${value//|/ })"
     elif [[ -n $value ]]; then
         action=":$value: "
     fi

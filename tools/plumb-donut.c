@@ -51,6 +51,7 @@ static const cli_program program = {
               "  1  outside: act\n"
               "  2  no donut could be read\n",
     .frames = true,
+    .together = true,
     .options = options,
     .facts = facts,
     .own = own,
