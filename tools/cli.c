@@ -88,7 +88,8 @@ static void help(const cli_program *p)
     for (const cli_option *o = common; o->name; o++)
         if (p->frames || o->letter != OPT_OK)
             print_option(o->name, o->letter, o->arg,
-                         p->frames && !p->together && o->letter == OPT_PNG ? several_png : o->help, NULL);
+                         p->frames && !p->together && o->letter == OPT_PNG ? several_png : o->help,
+                         NULL);
     if (p->facts[0])
         printf("\nWhat it may be told; the command line outranks the profile%s:\n",
                p->frames ? ", the profile the header" : "");

@@ -40,8 +40,8 @@ donut donut ''
 donut donut-off "$off"
 donut donut-off-in "$off$in"
 # a step moves best focus by 2.715 um at the sensor; best focus is at 5000
-donut donut-steps "$off[exposure]\nposition_steps = 5221\n"
-donut donut-steps-in "$off$in[exposure]\nposition_steps = 4816\n"
+donut donut-steps "${off}[exposure]\nposition_steps = 5221\n"
+donut donut-steps-in "$off${in}[exposure]\nposition_steps = 4816\n"
 donut donut-short '[mirrors]\naxis_x_mm = 0.8\n[exposure]\nexposure_s = 0.05\n[field]\nlist = bright.stars\n'
 donut donut-focused '[focus]\ndefocus_um = 0\n[sky]\ntransparency = 0.02\n'
 donut donut-small '[focus]\ndefocus_um = 120\n'
