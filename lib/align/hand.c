@@ -83,6 +83,20 @@ static const pl_ring *biggest(const pl_ringfits *s)
     return best;
 }
 
+/* Cut twice, a ring falls into pieces that are found one by one, side by side; each alone would
+ * seem to have its gap where the other one is not. */
+static bool in_pieces(const pl_ringfits *s, const pl_ring *r)
+{
+    for (size_t k = 0; k < s->rings; k++) {
+        const pl_ring *o = &s->ring[k];
+        double reach = (o->outer_px + r->outer_px) / 2;
+        if (o != r && o->outer_px > r->outer_px / 3 &&
+            hypot(o->x_px - r->x_px, o->y_px - r->y_px) < reach)
+            return true;
+    }
+    return false;
+}
+
 static void tell_side(pl_hand *h, pl_side told, double focuser_deg)
 {
     h->side = told;
@@ -106,6 +120,10 @@ pl_status pl_hand_find(const pl_frame *frame, const pl_facts *facts, pl_side sid
     double obstruction = isfinite(facts->obstruction.v) ? facts->obstruction.v : 0.35;
     if (!r)
         rc = pl_fail(err, PL_ENODATA, "no ring with a gap: rack out until the star is a wide ring");
+    else if (in_pieces(&s, r))
+        rc = pl_fail(err, PL_ENODATA,
+                     "the ring is in pieces: cover one side of the mouth, on a star that stands "
+                     "alone");
     if (rc == PL_OK)
         rc = sectors(&s, r, obstruction, level, err);
     if (rc == PL_OK)
