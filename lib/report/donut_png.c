@@ -236,7 +236,7 @@ static void plan(pl_canvas *c, const pl_donut *d, pl_box b)
     const pl_type words = {
         .size = PL_SIZE_SMALL, .tone = PL_TONE_ACCENT, .bold = true, .ax = 0.5
     };
-    pl_canvas_text(c, &words, x, f.y + f.h - 26, "the way the star must go");
+    pl_canvas_text(c, &words, x, f.y + f.h + 30, "the way the star must go");
     pl_canvas_tone(c, PL_TONE_ACCENT, 1);
     pl_canvas_arrow(c, x - dx, y - dy, x + dx, y + dy, 5);
 }
