@@ -649,8 +649,8 @@ enum { PL_RING_ANGLES = 36 }; /* one each ten degrees, from +x towards +y */
 
 /* One donut; its errors are photon and read noise. */
 typedef struct {
-    size_t frame; /* of those given */
-    double x_px, y_px;
+    size_t frame;                                 /* of those given */
+    double x_px, y_px, centre_sigma_px;           /* the rim's centre */
     double outer_px, inner_px;                    /* diameters of rim and hole */
     double hole_dx_px, hole_dy_px, hole_sigma_px; /* hole centre less rim centre */
     double snr;                                   /* of one pixel in the ring */

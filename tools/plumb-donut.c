@@ -24,20 +24,21 @@ struct own {
 };
 
 static const char *const facts[] = {
-    "aperture_mm", "focal_mm",       "mirror_focal_mm", "obstruction",
-    "vanes",       "vane_mm",        "vane_deg",        "pixel_um",
-    "mosaic",      "saturation_adu", "gain_e_adu",      "exposure_s",
-    "step_um",     "carries",        "fwhm_growth",     NULL,
+    "aperture_mm", "focal_mm", "mirror_focal_mm", "obstruction",    "vanes",       "vane_mm",
+    "vane_deg",    "pixel_um", "mosaic",          "saturation_adu", "gain_e_adu",  "exposure_s",
+    "step_um",     "outward",  "focuser_deg",     "carries",        "fwhm_growth", NULL,
 };
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
 {
     struct own *o = ctx;
-    o->hand |= letter == HAND;
-    o->save |= letter == SAVE;
-    if (letter >= HAND)
-        return 0;
-    return pl_donut_set(&o->donut, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+    if (letter == HAND)
+        o->hand = true;
+    else if (letter == SAVE)
+        o->save = true;
+    else
+        return pl_donut_set(&o->donut, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+    return 0;
 }
 
 static const cli_program program = {
@@ -125,8 +126,8 @@ static int run(const cli *c, const struct own *o)
 {
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
-    if (o->hand && c->files != 1)
-        return cli_misuse(c, "--hand takes one frame");
+    if (o->hand && (c->files != 1 || c->png))
+        return cli_misuse(c, "--hand takes one frame, and draws no picture");
     if (o->save && (!o->hand || !c->profile))
         return cli_misuse(c, "--save goes with --hand and --profile");
     if (o->donut.pair && c->files != 2)

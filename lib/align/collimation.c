@@ -46,6 +46,22 @@ static pl_status cap_where_diffraction_rules(pl_donut *d, const pl_optic *air, p
     return rc;
 }
 
+/* The coma at which stars have grown by the tolerance; of a very loose one, as much of it as can be
+ * computed. */
+static pl_status loosest_coma(pl_donut *d, const pl_optic *air, double *w131, pl_err *err)
+{
+    double asked = fmin(0.5, d->facts.fwhm_growth.v), growth = asked;
+    pl_err why = { PL_OK, "" };
+    pl_status rc = pl_star_coma_limit(air, growth, w131, &why);
+    for (int i = 0; rc == PL_EARG && i < 12; i++)
+        rc = pl_star_coma_limit(air, growth *= 0.8, w131, NULL);
+    if (rc != PL_OK)
+        return pl_fail(err, rc, "%s", why.msg);
+    if (growth < d->facts.fwhm_growth.v)
+        pl_note(&d->notes, "tolerance for a growth of %.2g, the most that is computed", growth);
+    return PL_OK;
+}
+
 static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
 {
     pl_optic air = *optic;
@@ -53,7 +69,7 @@ static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
     if (d->facts.fwhm_growth.from == PL_FROM_NOWHERE)
         d->facts.fwhm_growth = (pl_num){ DEFAULT_GROWTH, PL_FROM_DEFAULT };
     air.seeing_arcsec = d->tolerance_seeing_arcsec;
-    pl_status rc = pl_star_coma_limit(&air, fmin(0.5, d->facts.fwhm_growth.v), &w131, err);
+    pl_status rc = loosest_coma(d, &air, &w131, err);
     if (rc != PL_OK)
         return rc;
     d->growth_coma_nm = 1000 * w131 / PL_W131_PER_A8;
@@ -94,10 +110,12 @@ static void advise_outside(pl_donut *d)
     snprintf(v->text, sizeof v->text,
              "off by %.2f +- %.2f mm %s: %.1f times what this air lets pass", d->axis_mm,
              d->axis_sigma_mm, pl_toward(d->axis_deg), d->wave.coma_nm / d->growth_coma_nm);
+    bool far = px > 0.5 * fmin(d->width_px, d->height_px); /* it would leave the frame */
     snprintf(v->action, sizeof v->action,
-             "Tilt the primary until the star has moved %.2f mm (%.0f px) %s, bring it back with "
-             "the mount, and shoot again.",
-             star_mm, px, pl_toward(d->wave.coma_deg));
+             "Tilt the primary until the star has moved %.2f mm (%.0f px) %s, %s, and shoot again.",
+             star_mm, px, pl_toward(d->wave.coma_deg),
+             far ? "in parts, each time bringing it back with the mount"
+                 : "bring it back with the mount");
 }
 
 static void advise_inside(pl_donut *d)
@@ -108,9 +126,11 @@ static void advise_inside(pl_donut *d)
     snprintf(v->text, sizeof v->text,
              "collimated: off by %.2f +- %.2f mm, %.0f %% of what this air lets pass", d->axis_mm,
              d->axis_sigma_mm, 100 * d->wave.coma_nm / d->growth_coma_nm);
-    snprintf(v->action, sizeof v->action, "%s",
-             ideal ? "Nothing to do: it is within lambda/14 as well."
-                   : "Nothing to do tonight; lambda/14 would ask for a little less.");
+    if (ideal)
+        snprintf(v->action, sizeof v->action, "Nothing to do: it is within lambda/14 as well.");
+    else
+        snprintf(v->action, sizeof v->action,
+                 "Nothing to do in this air; lambda/14, the ideal, allows %.2f mm.", d->ideal_mm);
 }
 
 static void advise_unsure(pl_donut *d)

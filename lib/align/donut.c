@@ -34,8 +34,12 @@ static pl_status scope_facts(work *w, pl_err *err)
         rc = pl_facts_need(f, "pixel_um", &w->pixel_um, err);
     if (rc != PL_OK)
         return rc;
-    if (f->mirror_focal_mm.from == PL_FROM_NOWHERE)
+    if (f->mirror_focal_mm.from == PL_FROM_NOWHERE) {
         f->mirror_focal_mm = (pl_num){ w->focal_mm, PL_FROM_DEFAULT };
+        pl_note(&w->d.notes,
+                "the mirror's own focal length taken as focal_mm: with a corrector that "
+                "changes it, lengths of the axis are wrong (--mirror-focal-mm)");
+    }
     w->optic = (pl_optic){ .aperture_mm = aperture,
                            .f_ratio = w->focal_mm / aperture,
                            .obstruction = f->obstruction.v };
@@ -150,8 +154,8 @@ static pl_status nothing_to_read(const work *w, pl_err *err)
         [PL_RING_OVERLAP] = "the donuts lie over each other: take a star that stands alone, or "
                             "defocus less",
         [PL_RING_BROKEN] =
-            "no whole ring: something shades the tube, it is no star, or the mirrors are far "
-            "off: align them by eye or laser first",
+            "no whole ring: the star is too faint, something shades the tube (a hand? --hand), or "
+            "the mirrors are far off: align them by eye or laser first",
     };
     const char *why = words[brightest(w)];
     return why ? pl_fail(err, PL_ENODATA, "%s", why) : too_small(w, err);
@@ -334,6 +338,22 @@ static void tell(work *w, pl_shared *mean, bool known)
     w->d.centred_coma_nm = 1000 * hypot(a7, a8);
 }
 
+/* Frames from one side, taken for a pair, contradict each other in what turns with the side. */
+static void note_unequal(work *w, const pl_shared *frame, size_t n)
+{
+    static const int turning[] = { PL_WF_SHADOW_X, PL_WF_SHADOW_Y };
+    double off = 0;
+    for (size_t i = 0; n == 2 && i < PL_ARRAY_LEN(turning); i++) {
+        int k = turning[i];
+        double error2 = frame[0].cov[k][k] + frame[1].cov[k][k] + 1e-5; /* 0.3 % of the radius */
+        off = fmax(off, pow(frame[0].p[k] - frame[1].p[k], 2) / error2);
+    }
+    if (off > 25)
+        pl_note(&w->d.notes,
+                "the two frames disagree about where the secondary sits: do they truly "
+                "stand on opposite sides of focus?");
+}
+
 static pl_status mean_of_all(work *w, pl_err *err)
 {
     pl_shared frame[MOST_FRAMES], mean;
@@ -355,6 +375,10 @@ static pl_status mean_of_all(work *w, pl_err *err)
         if (side[i] == PL_SIDE_IN)
             pl_wavefront_flip(&frame[i]);
     }
+    if (n == 0)
+        return pl_fail(err, PL_ENODATA, "no fit to average");
+    if (w->options->pair)
+        note_unequal(w, frame, n);
     mean_seeing(w);
     air_of(w, frame, n, air);
     rc = pl_wavefront_mean(frame, n, air, &mean, err);
@@ -379,6 +403,7 @@ static void take_ring(const pl_ring *r, pl_donut_star *s)
     s->hole_dx_px = r->hole_dx_px;
     s->hole_dy_px = r->hole_dy_px;
     s->hole_sigma_px = r->hole_sigma_px;
+    s->centre_sigma_px = r->centre_sigma_px;
     s->snr = r->snr;
     memcpy(s->rim_px, r->rim_px, sizeof s->rim_px);
     memcpy(s->rim_sigma_px, r->rim_sigma_px, sizeof s->rim_sigma_px);
@@ -430,7 +455,7 @@ static pl_status list_stars(work *w, pl_err *err)
     size_t all = 0;
     for (size_t i = 0; i < w->d.frames; i++)
         all += w->shot[i].rings;
-    w->d.star = calloc(all, sizeof *w->d.star);
+    w->d.star = calloc(all + 1, sizeof *w->d.star);
     if (!w->d.star)
         return pl_fail(err, PL_ENOMEM, "out of memory for %zu donuts", all);
     for (int pass = 0; pass < 2; pass++)

@@ -2,7 +2,7 @@
 /* wavefit.c - the wavefront behind one donut: Levenberg-Marquardt (GSL) on the image by FFT and its
  * exact derivatives.
  *
- * Trust: a focal ratio wrong by 3 % scales defocus by 6 % and the fit does not show it. */
+ * Trust: a focal ratio wrong by 3 % scales defocus by 3 % and the fit does not show it. */
 #include "wavefit.h"
 
 #include <gsl/gsl_blas.h>
@@ -286,7 +286,7 @@ static int by_size(const void *a, const void *b)
 /* Leave out what no noise explains: a neighbour, a hit; the worst ones, and few. */
 static size_t leave_out(struct problem *w)
 {
-    double *z = malloc(w->rows * sizeof *z);
+    double *z = malloc((w->rows + 1) * sizeof *z);
     size_t gone = 0;
     if (!z)
         return 0;
@@ -416,19 +416,16 @@ static pl_status attempt_from(struct problem *w, const pl_wavefit_start *start, 
                               pl_wavefit *best, pl_err *err)
 {
     size_t left_out = 0;
-    pl_status rc = PL_ENODATA;
-    pl_wavefit got;
+    pl_status rc = PL_OK;
     start_at(w, start, a);
     gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
     double chi2 = cov ? settle(w, &left_out, cov) : NAN;
-    if (chi2 < (best->model ? best->chi2 : NO_FIT))
-        rc = hand_over(w, cov, chi2, left_out, &got, err);
-    gsl_matrix_free(cov);
-    if (rc == PL_OK) {
+    if (chi2 < (best->model ? best->chi2 : NO_FIT)) {
         pl_wavefit_clear(best);
-        *best = got;
+        rc = hand_over(w, cov, chi2, left_out, best, err);
     }
-    return rc == PL_ENODATA ? PL_OK : rc;
+    gsl_matrix_free(cov);
+    return rc;
 }
 
 static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wavefit *out,

@@ -9,7 +9,7 @@
 
 static void zernikes(pl_json t, const pl_wavefront *w)
 {
-    pl_json nm = pl_json_object(t, "zernike_nm"), sigma = pl_json_object(t, "zernike_sigma_nm");
+    pl_json nm = pl_json_object(t, "zernike_nm"), sigma = pl_json_object(t, "zernike_nm_sigma");
     for (int j = PL_NOLL_FIRST; j <= PL_NOLL_LAST; j++) {
         char key[8];
         snprintf(key, sizeof key, "%d", j);
@@ -39,8 +39,8 @@ static void wavefront(pl_json t, const pl_wavefront *w)
 static void star(pl_json o, const pl_donut_star *s)
 {
     pl_json_count(o, "frame", s->frame + 1);
-    pl_json_position(o, "x_px", s->x_px, NAN);
-    pl_json_position(o, "y_px", s->y_px, NAN);
+    pl_json_position(o, "x_px", s->x_px, s->centre_sigma_px);
+    pl_json_position(o, "y_px", s->y_px, s->centre_sigma_px);
     pl_json_number(o, "outer_px", s->outer_px);
     pl_json_number(o, "inner_px", s->inner_px);
     pl_json_measured(o, "hole_dx_px", s->hole_dx_px, s->hole_sigma_px);

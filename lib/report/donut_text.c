@@ -55,7 +55,7 @@ static void focus_row(pl_string *out, const pl_donut *d)
     const char *side = d->side == PL_SIDE_OUT  ? "sensor too far out"
                        : d->side == PL_SIDE_IN ? "sensor too far in"
                                                : "which side one exposure cannot tell (--side)";
-    snprintf(words, sizeof words, "%s um; %s",
+    snprintf(words, sizeof words, d->frames > 1 ? "%s um in the first frame; %s" : "%s um; %s",
              pl_measured(fabs(d->wave.defocus_um), d->wave.defocus_sigma_um, 1).s, side);
     row(out, "defocus", words);
 }
@@ -64,8 +64,10 @@ static void table(pl_string *out, const pl_donut *d)
 {
     const pl_wavefront *w = &d->wave;
     char words[240];
-    snprintf(words, sizeof words, "%s +- %s mm, coma-free point %s of the frame's centre",
-             pl_fixed(d->axis_mm, 2).s, pl_fixed(d->axis_sigma_mm, 2).s, pl_toward(d->axis_deg));
+    bool told = d->axis_mm > 2 * d->axis_sigma_mm;
+    snprintf(words, sizeof words, "%s +- %s mm%s%s", pl_fixed(d->axis_mm, 2).s,
+             pl_fixed(d->axis_sigma_mm, 2).s, told ? " from the frame's centre " : "",
+             told ? pl_toward(d->axis_deg) : "");
     row(out, "primary's axis", words);
     snprintf(words, sizeof words, "%s mm in %s arcsec (FWHM +%s %%); %s mm for lambda/14",
              pl_fixed(d->growth_mm, 2).s, pl_fixed(d->tolerance_seeing_arcsec, 1).s,
@@ -80,9 +82,11 @@ static void table(pl_string *out, const pl_donut *d)
                w->astigmatism_deg, w->astigmatism_sigma_deg, "");
     vector_row(out, "trefoil", w->trefoil_nm, w->trefoil_sigma_nm, "nm", w->trefoil_deg,
                w->trefoil_sigma_deg, "");
-    vector_row(out, "spherical", fabs(w->spherical_nm), w->spherical_sigma_nm, "nm", NAN, NAN, "");
+    bool known = d->side != PL_SIDE_UNKNOWN;
+    vector_row(out, "spherical", known ? w->spherical_nm : fabs(w->spherical_nm),
+               w->spherical_sigma_nm, "nm", NAN, NAN, "");
     vector_row(out, "shadow offset", w->shadow_mm, w->shadow_sigma_mm, "mm off centre",
-               w->shadow_deg, w->shadow_sigma_deg, "");
+               known ? w->shadow_deg : NAN, w->shadow_sigma_deg, "");
     snprintf(words, sizeof words, "%s arcsec in these exposures",
              pl_measured(w->seeing_arcsec, w->seeing_sigma_arcsec, 2).s);
     row(out, "air and tracking", words);

@@ -194,7 +194,7 @@ static void diagram(pl_canvas *c, const pl_zone *z, const struct family *f, doub
                              { z->allowed.sensor_um, own, PL_TONE_ACCENT } };
     size_t n = PL_ARRAY_LEN(depth) - z->diffraction_rules; /* then `allowed` is one of the others */
     qsort(depth, n, sizeof *depth, narrower);
-    pl_plot p = { .x = { -reach_um, reach_um, "defocus at the sensor, um (+ is too far out)" },
+    pl_plot p = { .x = { -reach_um, reach_um, "defocus at the sensor, um (+ is too far out)", 0 },
                   .y = height(f, &top),
                   .top = second_scale(z, reach_um) };
     pl_plot_fit(c, &p, (pl_box){ MARGIN, 104, W - 2 * MARGIN, H - 104 - 56 });

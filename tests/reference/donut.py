@@ -213,7 +213,7 @@ def check_case(c, result):
     c.below(f"{case.name}: astigmatism {got[5]:.1f} {got[6]:.1f} nm, true {true[5]:g} {true[6]:g}, vector off",
             np.hypot(got[5] - true[5], got[6] - true[6]), 20.0, "", ".1f")
     c.say(f"{case.name}: trefoil off {got[9] - true[9]:.1f} {got[10] - true[10]:.1f}, spherical off {got[11] - true[11]:.1f} nm; "
-          f"their errors {term(frame, 9, 'zernike_sigma_nm'):.1f} {term(frame, 11, 'zernike_sigma_nm'):.1f}; snr {d.get('snr')}")
+          f"their errors {term(frame, 9, 'zernike_nm_sigma'):.1f} {term(frame, 11, 'zernike_nm_sigma'):.1f}; snr {d.get('snr')}")
     if case.name.startswith("control"):
         c.check(f"{case.name}: called collimated", answer.state == "inside", answer.state, "verdict inside")
     elif np.hypot(true[7], true[8]) >= 300:
@@ -307,7 +307,7 @@ def pulls(found, case, j):
     true = case.scope.defocus(case.defocus_um) * 1e3 if j == 4 else case.nm.get(j, 0.0)
     if found[0]["defocus_um"] * case.defocus_um < 0 and j in EVEN:
         true = -true  # the signs of donuts[] are judged elsewhere
-    return np.array([(term(d, j) - true) / term(d, j, "zernike_sigma_nm") for d in found])
+    return np.array([(term(d, j) - true) / term(d, j, "zernike_nm_sigma") for d in found])
 
 
 def rms(v):
@@ -347,7 +347,7 @@ def check_faint(c, donut, quick):
         c.above(f"{case.name}: donuts read of {count}", len(found), 0.8 * count, "chosen: few are lost", form="d")
         if not found:
             continue
-        sigma = np.median([np.hypot(term(d, 7, "zernike_sigma_nm"), term(d, 8, "zernike_sigma_nm")) / np.sqrt(2) for d in found])
+        sigma = np.median([np.hypot(term(d, 7, "zernike_nm_sigma"), term(d, 8, "zernike_nm_sigma")) / np.sqrt(2) for d in found])
         if um == 600:
             c.within(f"{case.name}: error of coma {sigma:.1f} nm over 1.1e4 / (SNR |defocus|)", sigma * 3 * um / 1.1e4,
                      1 / 1.6, 1.6, "issue's rule")
@@ -385,7 +385,7 @@ def check_turbulence(c, donut, quick):
             told = donut.run(scope, "--side", "out", path).json  # of the frame: with the air's share
             if told is not None:
                 off.append([term(told, j) - nm[j] for j in (5, 6, 7, 8)])
-                sigma.append([term(told, j, "zernike_sigma_nm") for j in (5, 6, 7, 8)])
+                sigma.append([term(told, j, "zernike_nm_sigma") for j in (5, 6, 7, 8)])
         name, off, sigma = f"{exposure:g} s under moving air", np.array(off), np.array(sigma)
         c.above(f"{name}: donuts read of {count}", len(off), 0.9 * count, "chosen: few are lost", form="d")
         if len(off):
