@@ -92,8 +92,9 @@ static double margin_of(const pl_ringfits *s, const pl_ring *r)
 
 static void mask_stamp(const pl_ringfits *s, const pl_ring *me, pl_wavefit_stamp *st)
 {
-    for (int i = 0; i < st->size * st->size; i++) {
-        int x = st->x0 + i % st->size, y = st->y0 + i / st->size;
+    size_t side = (size_t)st->size, area = side * side;
+    for (size_t i = 0; i < area; i++) {
+        int x = st->x0 + (int)(i % side), y = st->y0 + (int)(i / side);
         bool use = isfinite(st->value[i]) && st->value[i] < s->saturation &&
                    pl_ringfits_green(s, x, y) &&
                    hypot(x - me->x_px, y - me->y_px) < (me->outer_px + margin_of(s, me)) / 2;

@@ -396,18 +396,19 @@ static void grade(const struct problem *w, pl_wavefit *out)
 static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2, size_t left_out,
                            pl_wavefit *out, pl_err *err)
 {
-    float *model = malloc(w->area * sizeof *model);
-    if (!model)
-        return pl_fail(err, PL_ENOMEM, "out of memory for a donut");
+    pl_wavefit got = { .chi2 = chi2, .pixels = w->rows, .left_out = left_out };
     compute(w, false);
-    for (size_t i = 0; i < w->area; i++)
-        model[i] = (float)model_at(w, i);
-    *out = (pl_wavefit){ .chi2 = chi2, .pixels = w->rows, .left_out = left_out, .model = model };
-    grade(w, out);
-    memcpy(out->p, w->p, sizeof out->p);
+    grade(w, &got);
+    memcpy(got.p, w->p, sizeof got.p);
     for (size_t a = 0; a < w->frees; a++)
         for (size_t b = 0; b < w->frees; b++)
-            out->cov[w->free[a]][w->free[b]] = gsl_matrix_get(cov, a, b);
+            got.cov[w->free[a]][w->free[b]] = gsl_matrix_get(cov, a, b);
+    got.model = malloc((w->area + 1) * sizeof *got.model);
+    if (!got.model)
+        return pl_fail(err, PL_ENOMEM, "out of memory for a donut");
+    for (size_t i = 0; i < w->area; i++)
+        got.model[i] = (float)model_at(w, i);
+    *out = got;
     return PL_OK;
 }
 
