@@ -686,6 +686,8 @@ typedef struct {
     pl_wavefront wave;      /* of all, at the frame's centre; errors with the air's share */
     double centred_coma_nm; /* what a fit that takes the secondary for centred would say */
     double air_coma_nm;     /* the air's share of the error of coma */
+    double place_coma_nm;   /* what the star's place would make without a corrector, when one cannot
+                               be told; else 0 */
     double growth_coma_nm, growth_mm; /* allowed: where FWHM grows by the tolerance */
     double ideal_coma_nm, ideal_mm;   /* at lambda/14 */
     double tolerance_seeing_arcsec;

@@ -7,6 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 #include <strings.h>
+#include <sys/stat.h>
 #include <time.h>
 #include <unistd.h>
 #include <gsl/gsl_errno.h>
@@ -289,6 +290,22 @@ const char *cli_stem(const char *file, size_t *len)
             *len -= n;
     }
     return base;
+}
+
+bool cli_same_file(const char *a, const char *b)
+{
+    struct stat p, q;
+    return stat(a, &p) == 0 && stat(b, &q) == 0 && p.st_dev == q.st_dev && p.st_ino == q.st_ino;
+}
+
+bool cli_spares_inputs(const cli *c, const char *path)
+{
+    bool spares = !path || !c->profile || !cli_same_file(path, c->profile);
+    for (int i = 0; path && i < c->files && spares; i++)
+        spares = !cli_same_file(path, c->file[i]);
+    if (!spares)
+        cli_complain(c, path, "is read here, and is never written to; give another name");
+    return spares;
 }
 
 int cli_check_outputs(const cli *c)

@@ -63,6 +63,13 @@ const char *cli_stem(const char *file, size_t *len);
  * Gives: -1 to go on, else the exit status 2, said on stderr. */
 int cli_check_outputs(const cli *c);
 
+/* cli_same_file - two names of one file. */
+bool cli_same_file(const char *a, const char *b);
+
+/* cli_spares_inputs - whether writing to `path` (NULL: nothing) leaves the frames and the profile
+ * alone; else it is said on stderr. */
+bool cli_spares_inputs(const cli *c, const char *path);
+
 /* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
 int cli_misuse(const cli *c, const char *sentence);
 

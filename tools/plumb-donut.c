@@ -83,9 +83,6 @@ static int save_hand(const cli *c, const pl_hand *hand)
     pl_err err = { PL_OK, "" };
     char value[32];
     snprintf(value, sizeof value, "%.1f", hand->focuser_deg);
-    if (hand->focuser_deg != hand->focuser_deg)
-        return cli_misuse(c,
-                          "--save needs --side in or out: without it the gap tells no direction");
     if (pl_profile_set(c->profile, "scope", "focuser_deg", value, &err) != PL_OK)
         return failed(c, c->profile, &err);
     return EXIT_WITHIN;
@@ -122,16 +119,29 @@ static int measure(const cli *c, const struct own *o, pl_frame **frame)
     return status;
 }
 
+static bool given_twice(const cli *c)
+{
+    for (int i = 0; i < c->files && c->files <= 64; i++) /* more are refused anyway */
+        for (int j = 0; j < i; j++)
+            if (cli_same_file(c->file[i], c->file[j]))
+                return true;
+    return false;
+}
+
 static int run(const cli *c, const struct own *o)
 {
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
     if (o->hand && (c->files != 1 || c->png))
         return cli_misuse(c, "--hand takes one frame, and draws no picture");
-    if (o->save && (!o->hand || !c->profile))
-        return cli_misuse(c, "--save goes with --hand and --profile");
+    if (o->save && (!o->hand || !c->profile || o->donut.side == PL_SIDE_UNKNOWN))
+        return cli_misuse(c, "--save goes with --hand, --side and --profile");
     if (o->donut.pair && c->files != 2)
         return cli_misuse(c, "--pair takes two frames, one on each side of focus");
+    if (!cli_spares_inputs(c, c->png))
+        return EXIT_UNMEASURED;
+    if (given_twice(c))
+        return cli_misuse(c, "the same frame was given twice");
     pl_frame **frame = calloc((size_t)c->files, sizeof *frame);
     pl_err err = { PL_OK, "" };
     int status = frame ? measure(c, o, frame) : failed(c, NULL, &err);

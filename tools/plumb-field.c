@@ -126,11 +126,23 @@ static int measure(const cli *c, const struct own *o, const char *file)
     return status;
 }
 
+/* Whether the file made from a frame is none that is read. */
+static bool spares(const cli *c, const char *where, const char *file, const char *suffix)
+{
+    char *path = where ? cli_output_path(c, where, file, suffix) : NULL;
+    bool good = !path || cli_spares_inputs(c, path);
+    free(path);
+    return good;
+}
+
 static int run(cli *c, const struct own *o)
 {
     int worst = EXIT_WITHIN;
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
+    for (int i = 0; i < c->files; i++)
+        if (!spares(c, c->png, c->file[i], ".png") || !spares(c, o->table, c->file[i], ".ecsv"))
+            return EXIT_UNMEASURED;
     if ((c->png || o->table) && cli_check_outputs(c) >= 0)
         return EXIT_UNMEASURED;
     for (int i = 0; i < c->files; i++) {

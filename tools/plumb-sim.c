@@ -5,7 +5,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <sys/stat.h>
 
 enum { OPT_PACKED = 0x400, OPT_KEYS };
 
@@ -78,12 +77,6 @@ static char *frame_path(const struct own *o, size_t frames, size_t frame)
     char suffix[32];
     snprintf(suffix, sizeof suffix, "-%04zu.fits%s", frame + 1, o->packed ? ".fz" : "");
     return frames > 1 ? beside(o->out, suffix) : strdup(o->out);
-}
-
-static bool same_file(const char *a, const char *b)
-{
-    struct stat p, q;
-    return stat(a, &p) == 0 && stat(b, &q) == 0 && p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }
 
 /* The truth of all frames so far: malloc'd, grows. */
@@ -180,8 +173,8 @@ static int run(cli *c, const struct own *o)
     if (!truth)
         return failed(c, NULL, &err);
     int status = EXIT_UNMEASURED;
-    if (same_file(o->out, c->file[0]) || same_file(truth, c->file[0])) {
-        cli_complain(c, c->file[0], "the scene would be overwritten; give --out another name");
+    if (!cli_spares_inputs(c, o->out) || !cli_spares_inputs(c, truth)) {
+        status = EXIT_UNMEASURED;
     } else if (pl_scene_read(c->file[0], &c->facts, &scene, &notes, &err) != PL_OK) {
         failed(c, c->file[0], &err);
     } else {

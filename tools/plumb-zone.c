@@ -84,6 +84,8 @@ static int run(const cli *c, const pl_zone_options *evening)
                 c->file[0]);
         return EXIT_UNMEASURED;
     }
+    if (!cli_spares_inputs(c, c->png))
+        return EXIT_UNMEASURED;
     if (pl_zone_compute(&c->facts, evening, &zone, &err) != PL_OK)
         return unanswered(c, err.msg);
     int status = show(c, &zone);

@@ -11,6 +11,13 @@
  * `deg` runs from +x (the last column) to +y (the last row). */
 const char *pl_toward(double deg);
 
+/* ---- centre.c */
+
+/* pl_sensor_centre - the whole sensor's middle for a sub-frame whose place is known, else the
+ * frame's. Gives: whether it is another than the frame's. */
+bool pl_sensor_centre(const pl_facts *facts, int width_px, int height_px, double *x_px,
+                      double *y_px);
+
 /* ---- cells.c */
 
 /* pl_cells_cut - cut the field into cells of about equal star count and average each.

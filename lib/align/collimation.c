@@ -108,8 +108,8 @@ static void advise_outside(pl_donut *d)
     double star_mm = 2 * d->axis_mm, px = 1000 * star_mm / d->facts.pixel_um.v;
     v->cause = PL_CAUSE_COLLIMATION;
     snprintf(v->text, sizeof v->text,
-             "off by %.2f +- %.2f mm %s: %.1f times what this air lets pass", d->axis_mm,
-             d->axis_sigma_mm, pl_toward(d->axis_deg), d->wave.coma_nm / d->growth_coma_nm);
+             "collimation off by %.2f +- %.2f mm: %.1f times what this air lets pass", d->axis_mm,
+             d->axis_sigma_mm, d->wave.coma_nm / d->growth_coma_nm);
     bool far = px > 0.5 * fmin(d->width_px, d->height_px); /* it would leave the frame */
     snprintf(v->action, sizeof v->action,
              "Tilt the primary until the star has moved %.2f mm (%.0f px) %s, %s, and shoot again.",
@@ -126,7 +126,14 @@ static void advise_inside(pl_donut *d)
     snprintf(v->text, sizeof v->text,
              "collimated: off by %.2f +- %.2f mm, %.0f %% of what this air lets pass", d->axis_mm,
              d->axis_sigma_mm, 100 * d->wave.coma_nm / d->growth_coma_nm);
-    if (ideal)
+    double most = fmax(d->wave.trefoil_nm - 2 * d->wave.trefoil_sigma_nm,
+                       d->wave.astigmatism_nm - 2 * d->wave.astigmatism_sigma_nm);
+    if (most > d->ideal_coma_nm)
+        snprintf(v->action, sizeof v->action,
+                 "The axis is right, but %s of %.0f nm is more than lambda/14: see the notes.",
+                 d->wave.trefoil_nm > d->wave.astigmatism_nm ? "trefoil" : "astigmatism",
+                 fmax(d->wave.trefoil_nm, d->wave.astigmatism_nm));
+    else if (ideal)
         snprintf(v->action, sizeof v->action, "Nothing to do: it is within lambda/14 as well.");
     else
         snprintf(v->action, sizeof v->action,
@@ -141,10 +148,16 @@ static void advise_unsure(pl_donut *d)
              "cannot tell: off by %.2f +- %.2f mm, and %.2f mm is what this air lets pass",
              d->axis_mm, d->axis_sigma_mm, d->growth_mm);
     bool air = d->air_coma_nm > 0.7 * d->wave.coma_sigma_nm;
-    snprintf(v->action, sizeof v->action, "%s",
-             air ? "The air sets the error: expose ten times longer, or take five and give them "
-                   "all at once."
-                 : "Take a brighter star, or expose longer without clipping it.");
+    bool sharp = d->wave.coma_sigma_nm < 0.15 * d->growth_coma_nm;
+    snprintf(
+        v->action, sizeof v->action, "%s",
+        d->place_coma_nm > 0.7 * d->wave.coma_sigma_nm
+            ? "Bring the star to the frame's middle: off it a mirror without corrector has coma "
+              "of its own."
+        : sharp ? "It stands at the limit: good enough, or tilt the primary a little."
+        : air   ? "The air sets the error: expose ten times longer, or take five and give them "
+                  "all at once."
+                : "Take a brighter star, or expose longer without clipping it.");
 }
 
 static void advise_undescribed(pl_donut *d)
@@ -161,7 +174,7 @@ static void advise_undescribed(pl_donut *d)
 
 pl_status pl_collimation_judge(pl_donut *d, const pl_optic *optic, pl_err *err)
 {
-    d->wave.coma_sigma_nm = hypot(d->wave.coma_sigma_nm, leaked(d));
+    d->wave.coma_sigma_nm = hypot(d->wave.coma_sigma_nm, hypot(leaked(d), d->place_coma_nm));
     pl_status rc = tolerances(d, optic, err);
     if (rc != PL_OK)
         return rc;

@@ -13,6 +13,8 @@ typedef struct {
     pl_wavefit_stamp stamp;
     pl_wavefit wave;
     bool done;
+    pl_status status; /* of the try; why, in err */
+    pl_err err;
 } pl_fitted;
 
 typedef struct {

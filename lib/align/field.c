@@ -122,20 +122,11 @@ static void take_over(pl_field *f, pl_stars *s)
 
 static pl_view view_of(pl_field *f)
 {
-    const pl_facts *k = &f->facts;
-    pl_view v = { 0.5 * (f->width_px - 1), 0.5 * (f->height_px - 1),
-                  0.5 * hypot(f->width_px, f->height_px) };
-    double bx = isfinite(k->binning_x.v) ? k->binning_x.v : 1,
-           by = isfinite(k->binning_y.v) ? k->binning_y.v : 1;
-    double cx = 0.5 * (k->width_px.v / bx - 1) - k->origin_x_px.v;
-    double cy = 0.5 * (k->height_px.v / by - 1) - k->origin_y_px.v;
-    if (isfinite(cx) && isfinite(cy) && hypot(cx - v.x_px, cy - v.y_px) > 1) {
+    pl_view v = { 0, 0, 0.5 * hypot(f->width_px, f->height_px) };
+    if (pl_sensor_centre(&f->facts, f->width_px, f->height_px, &v.x_px, &v.y_px))
         pl_note(&f->notes,
                 "a sub-frame: patterns are centred on the sensor's middle, column %.0f, row %.0f",
-                cx + 1, cy + 1);
-        v.x_px = cx;
-        v.y_px = cy;
-    }
+                v.x_px + 1, v.y_px + 1);
     return v;
 }
 

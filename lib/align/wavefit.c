@@ -29,6 +29,7 @@ enum {
 static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
 static const double WILD = 5;        /* sigma at which a pixel is left out */
 static const double NO_FIT = 50;     /* chi square over degrees of freedom: wrong start */
+static const double HOPELESS = 0.15; /* of the light unexplained: no answer */
 static const double HOME = 0.05;     /* of the light unexplained: no other start is tried */
 
 struct problem {
@@ -169,8 +170,10 @@ static double expected(const struct problem *w, int parameter)
 static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
 {
     struct problem *w = ctx;
-    if (!take(w, v) || !compute(w, false))
-        return GSL_EDOM;
+    if (!take(w, v) || !compute(w, false)) { /* so bad that the step is not taken */
+        gsl_vector_set_all(f, 1e6);
+        return GSL_SUCCESS;
+    }
     for (size_t r = 0; r < w->rows; r++) {
         size_t i = w->row[r];
         gsl_vector_set(f, r, (model_at(w, i) - w->stamp->value[i]) * w->weight[i]);
@@ -237,6 +240,7 @@ static double descend(struct problem *w, int fresh, double enough, gsl_matrix *c
             chi2 = norm * norm;
         }
         take(w, gsl_multifit_nlinear_position(gsl));
+        compute(w, false); /* the last one computed may be a step that was not taken */
         if (cov)
             gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(gsl), 0, cov);
     }
@@ -440,7 +444,7 @@ static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wav
         if (best.model && best.unexplained < HOME)
             break;
     }
-    if (rc == PL_OK && !best.model)
+    if (rc == PL_OK && (!best.model || best.unexplained > HOPELESS))
         rc = pl_fail(err, PL_ENODATA, "no wavefront describes this donut's light");
     if (rc == PL_OK)
         *out = best;

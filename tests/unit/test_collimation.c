@@ -107,7 +107,7 @@ Test(collimation, star_goes_with_the_flare_twice_as_far)
         /* 10 arcmin: 2.618 mm, the star 5.236 mm = 1309 px of 4 um */
         snprintf(want, sizeof want, "moved 5.24 mm (1309 px) %s", pl_toward(deg));
         cr_expect(ne(ptr, strstr(d.verdict.action, want), NULL), "%s: %s", want, d.verdict.action);
-        snprintf(want, sizeof want, "off by 2.62 +- 0.03 mm %s", pl_toward(d.axis_deg));
+        snprintf(want, sizeof want, "off by 2.62 +- 0.03 mm:");
         cr_expect(ne(ptr, strstr(d.verdict.text, want), NULL), "%s: %s", want, d.verdict.text);
     }
 }
