@@ -115,11 +115,14 @@ static double mean_measured(const double *v)
 /* Give a curve the mean of what was measured. */
 static void lift(double curve[PL_UNROLLED], double mean)
 {
-    double sum = 0;
+    double sum = 0, n = 0;
     for (int i = 1; i < PL_UNROLLED; i++)
-        sum += curve[i] / (PL_UNROLLED - 1);
+        if (isfinite(curve[i])) {
+            sum += curve[i];
+            n++;
+        }
     for (int i = 0; i < PL_UNROLLED; i++)
-        curve[i] += mean - sum;
+        curve[i] += n > 0 ? mean - sum / n : NAN;
 }
 
 void pl_donut_unroll(const pl_donut *d, const pl_donut_star *s, pl_unrolled *out)

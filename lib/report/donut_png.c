@@ -69,12 +69,24 @@ static void caption(pl_canvas *c, double x, double y, const char *title, const c
     pl_canvas_text_in(c, &body, x + b.w + 14, y + 4, LEFT - (x + b.w + 14), words);
 }
 
+/* In place of a strip that cannot be drawn. */
+static bool is_blank(pl_canvas *c, double middle, double half, pl_box outer, const char *what)
+{
+    const pl_type body = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
+    if (isfinite(middle) && isfinite(half) && half > 0)
+        return false;
+    pl_canvas_text_in(c, &body, outer.x, outer.y + 40, outer.w, what);
+    return true;
+}
+
 static void rim_strip(pl_canvas *c, const pl_donut_star *s, const pl_unrolled *u, double half,
                       pl_box outer)
 {
     double mid = middle_of(s->rim_px, u->rim_px, 0);
-    pl_plot p = { .x = { 0, 360, "", 45 }, .y = { mid - half, mid + half, "radius, px", 0 } };
+    pl_plot p = { .x = { 0, 360, "", 45 }, .y = { fmax(0, mid - half), mid + half, "radius, px", 0 } };
     caption(c, outer.x, outer.y, "The rim", "dots: measured, with errors; line: the fitted wave");
+    if (is_blank(c, mid, half, outer, "The rim cannot be followed in this ring."))
+        return;
     outer.y += 34;
     outer.h -= 34;
     pl_plot_fit(c, &p, outer);
@@ -88,9 +100,12 @@ static void hole_strip(pl_canvas *c, const pl_donut_star *s, const pl_unrolled *
 {
     double lo[PL_UNROLLED], hi[PL_UNROLLED], mid = middle_of(s->bore_px, u->bore_px, 0);
     pl_plot p = { .x = { 0, 360, "direction on the sensor from +x towards +y, deg", 45 },
-                  .y = { mid - half, mid + half, "radius, px", 0 } };
+                  .y = { fmax(0, mid - half), mid + half, "radius, px", 0 } };
     caption(c, outer.x, outer.y, "The hole",
             "seen from the rim's centre; band: where a collimated mirror would put it in this air");
+    if (is_blank(c, mid, half, outer,
+                 "The hole cannot be followed: the rim's centre lies outside it."))
+        return;
     outer.y += 34;
     outer.h -= 34;
     pl_plot_fit(c, &p, outer);
