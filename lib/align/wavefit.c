@@ -44,7 +44,8 @@ struct problem {
     double *weight;    /* [area] 1 / sigma; 0: masked */
     double *plane;     /* [PLANES][area] image, then its slopes */
     double p[PL_WF_N]; /* those that do not move keep their value */
-    int fresh;         /* gradients still to be computed */
+    bool fresh;        /* the next gradient is computed, not the last one used again */
+    double renew;      /* gain of a step, in chi squares, after which one is computed */
 };
 
 /* What is known beforehand: how far, in pupil radii, the obstruction may be told wrong, and a
@@ -188,7 +189,7 @@ static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
 static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
 {
     struct problem *w = ctx;
-    if (!take(w, v) || (w->fresh-- > 0 && !compute(w, true)))
+    if (!take(w, v) || (w->fresh && !compute(w, true)))
         return GSL_EDOM;
     for (size_t k = 0; k < w->frees; k++) {
         for (size_t r = 0; r < w->rows; r++)
@@ -215,9 +216,9 @@ static void set_free(struct problem *w)
 }
 
 /* Go down until a step gains less than `enough` of chi square. Gives: chi square; NaN on failure.
- *   fresh  in  gradients to be computed; then the last one serves on: near the answer it hardly
- *              changes, and an image costs a fifth of it */
-static double descend(struct problem *w, int fresh, double enough, gsl_matrix *cov)
+ *   refresh  in  compute gradients while steps gain much; near the answer the last one serves on,
+ *                since it hardly changes there and an image costs a fifth of it */
+static double descend(struct problem *w, bool refresh, double enough, gsl_matrix *cov)
 {
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
     how.solver = gsl_multifit_nlinear_solver_cholesky;
@@ -228,12 +229,13 @@ static double descend(struct problem *w, int fresh, double enough, gsl_matrix *c
         gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + PRIORS, w->frees);
     gsl_vector *at = gsl_vector_alloc(w->frees);
     double chi2 = NAN, before = INFINITY;
-    w->fresh = fresh;
+    w->fresh = refresh;
     if (gsl && at) {
         for (size_t k = 0; k < w->frees; k++)
             gsl_vector_set(at, k, w->p[w->free[k]]);
         int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
         for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
+            w->fresh = refresh && !(before - chi2 < w->renew * chi2);
             before = i ? chi2 : INFINITY;
             rc = gsl_multifit_nlinear_iterate(gsl);
             double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
@@ -349,16 +351,16 @@ static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
 {
     weigh(w, false);
     list_rows(w);
-    if (isnan(descend(w, STEPS, 0.02, NULL)))
+    if (isnan(descend(w, true, 0.02, NULL)))
         return NAN;
     weigh(w, true);
     soften(w);
-    if (isnan(descend(w, 0, 0.001, NULL)))
+    if (isnan(descend(w, false, 0.001, NULL)))
         return NAN;
     weigh(w, true);
     *left_out = leave_out(w);
     list_rows(w);
-    double chi2 = descend(w, 1, 1e-6, cov);
+    double chi2 = descend(w, false, 1e-6, cov);
     return chi2 / ((double)w->rows - (double)w->frees);
 }
 
@@ -421,6 +423,7 @@ static pl_status attempt_from(struct problem *w, const pl_wavefit_start *start, 
                               pl_wavefit *best, pl_err *err)
 {
     size_t left_out = 0;
+    w->renew = a == attempts ? 0.5 : 0; /* bent rings take every care */
     pl_status rc = PL_OK;
     start_at(w, start, a);
     gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);

@@ -1,6 +1,7 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# bench.sh BUILD [quick] - speed and memory of plumb-field, as ratios measured in one run.
+# bench.sh BUILD [quick] - speed and memory of plumb-field, as ratios measured in one run, and the time
+# of what is computed by wave optics.
 # tests/bench/README.md says how, and how to read the table. A broken limit: exit 1.
 # KEEP=1 leaves the frames in BUILD/bench.
 set -eu
@@ -105,6 +106,18 @@ crowd() { # STARS on one frame of 15 Mpx
     drop crowd
 }
 
+scene() { # NAME LINES: a scene on the demo's telescope
+    printf '[camera]\nwidth_px = 1200\nheight_px = 900\nmosaic = none\n%b\n' "$2" >"$dir/$1.ini"
+}
+
+waves() { # WHAT LIMIT-MS COMMAND...: the programs that compute with waves
+    what=$1 most=$2
+    shift 2
+    race 3 "$@"
+    limit "$(figure 1 1)" '<=' "$most"
+    printf '%-40s %9.0f  %s\n' "$what" "$(figure 1 1)" "$word"
+}
+
 race 3 "$field" --version
 own_ms=$(figure 1 1) own_kib=$(figure 1 5)
 echo "Whole processes without PNG, warm cache, in turn; medians of $rounds rounds;" \
@@ -141,6 +154,23 @@ printf '%15s %9s\n' "on 15 Mpx" ms
 for stars in 10 100 800 4000 20000; do
     crowd "$stars"
 done
+echo
+printf '%-40s %9s\n' "by wave optics" ms
+sim=$build/plumb-sim donut="$build/plumb-donut -q -p samples/evening.ini"
+for x in 150.4 450.1 750.8 1050.6; do # twelve rings of 60 px, 300 px apart
+    for y in 150.7 450.2 750.9; do
+        echo "$x $y 6.4"
+    done
+done >"$dir/twelve.list"
+scene twelve "[field]\nlist = twelve.list\n[focus]\ndefocus_um = 783\n[exposure]\nexposure_s = 10"
+scene field "[field]\nstars = 500\n[focus]\ntilt_x_um_mm = 5\ncurvature_um = 20\n[exposure]\nexposure_s = 60"
+"$sim" -q -p samples/evening.ini -o "$dir/twelve.fits" "$dir/twelve.ini"
+# shellcheck disable=SC2086
+waves "one donut of 58 px, one thread" 250 $donut -j 1 samples/donut-out.fits.fz
+# shellcheck disable=SC2086
+waves "twelve donuts of 60 px, two threads" 1500 $donut -j 2 "$dir/twelve.fits"
+waves "1200 x 900 px, 500 stars rendered" 3000 "$sim" -q -p samples/evening.ini -j 2 -o "$dir/s.fits" "$dir/field.ini"
+rm -f "$dir/s.fits" "$dir/s.truth.jsonl"
 echo
 echo "$passed passed, $failed failed"
 [ "$failed" = 0 ]
