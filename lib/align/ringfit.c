@@ -84,10 +84,11 @@ bool pl_ringfits_green(const pl_ringfits *s, int x, int y)
     return !s->mosaic[0] || s->mosaic[2 * (y & 1) + (x & 1)] == 'G';
 }
 
-/* Room around a ring; more where it is bent, since its light may flare far. */
+/* Room around a ring; more where it is bent or its hole thrown far, since its light flares far. */
 static double margin_of(const pl_ringfits *s, const pl_ring *r)
 {
-    return MARGIN_PX + (s->odd ? 0.5 * r->outer_px : 0);
+    double thrown = hypot(r->hole_dx_px, r->hole_dy_px) - 0.1 * r->outer_px;
+    return MARGIN_PX + (s->odd ? 0.5 * r->outer_px : thrown > 0 ? 2 * thrown : 0);
 }
 
 static void mask_stamp(const pl_ringfits *s, const pl_ring *me, pl_wavefit_stamp *st)

@@ -355,12 +355,12 @@ static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
         return NAN;
     weigh(w, true);
     soften(w);
-    if (isnan(descend(w, false, 0.001, NULL)))
+    if (isnan(descend(w, w->renew == 0, 0.001, NULL)))
         return NAN;
     weigh(w, true);
     *left_out = leave_out(w);
     list_rows(w);
-    double chi2 = descend(w, false, 1e-6, cov);
+    double chi2 = descend(w, w->renew == 0, 1e-6, cov);
     return chi2 / ((double)w->rows - (double)w->frees);
 }
 
