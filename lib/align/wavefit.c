@@ -29,8 +29,9 @@ enum {
 static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
 static const double WILD = 5;        /* sigma at which a pixel is left out */
 static const double NO_FIT = 50;     /* chi square over degrees of freedom: wrong start */
+static const double FARTHEST = 0.35; /* from the centre a secondary may sit, pupil radii */
 static const double HOPELESS = 0.15; /* of the light unexplained: no answer */
-static const double HOME = 0.05;     /* of the light unexplained: no other start is tried */
+static const double HOME = 0.025;    /* of the light unexplained: no other start is tried */
 
 struct problem {
     const pl_wavefit_scope *scope;
@@ -157,7 +158,7 @@ static bool take(struct problem *w, const gsl_vector *v)
         w->p[w->free[k]] = gsl_vector_get(v, k);
     double bore = w->p[PL_WF_OBSTRUCTION], seeing_um = exp(w->p[PL_WF_LN_SEEING]);
     return seeing_um >= w->scope->grid.seeing_um && seeing_um < 1000 && bore >= 0 &&
-           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < 1 - bore;
+           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < fmin(FARTHEST, 1 - bore);
 }
 
 static double expected(const struct problem *w, int parameter)
