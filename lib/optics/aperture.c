@@ -58,24 +58,49 @@ static struct dual along(double offset, double x, double y, double c, double s, 
 }
 
 /* A vane runs from the secondary's centre outward along (c, s). */
+static bool near_vane(double half, double x, double y, double c, double s, double cell)
+{
+    return fabs(y * c - x * s) <= half + PL_EDGE * cell && x * c + y * s >= -PL_EDGE * cell;
+}
+
 static struct dual past_vane(double half, double x, double y, double c, double s, double cell)
 {
     const struct dual one = { 1, 0, 0 };
-    if (fabs(y * c - x * s) > half + PL_EDGE * cell || x * c + y * s < -PL_EDGE * cell)
-        return one;
     struct dual covered =
         less(soft(along(half, x, y, -s, c, cell)), soft(along(-half, x, y, -s, c, cell)));
     return less(one, times(covered, soft(along(0, x, y, c, s, cell))));
 }
 
+/* Most cells lie clear of the shadow's edge: for them its root is not taken. */
 static struct dual past_shadow(double obstruction, double x, double y, double cell)
 {
-    double r = sqrt(x * x + y * y);
-    if (!(obstruction > 0) || r > obstruction + PL_EDGE * cell)
+    const double edge = PL_EDGE * cell, r2 = x * x + y * y;
+    double out = obstruction + edge, in = fmax(0, obstruction - edge);
+    if (!(obstruction > 0) || r2 > out * out)
         return (struct dual){ 1, 0, 0 };
-    if (r == 0)
+    if (r2 == 0 || r2 < in * in)
         return (struct dual){ 0, 0, 0 };
+    double r = sqrt(r2);
     return soft((struct dual){ (r - obstruction) / cell, -x / (r * cell), -y / (r * cell) });
+}
+
+static double within_rim(double x, double y, double cell)
+{
+    double r2 = x * x + y * y, in = fmax(0, 1 - PL_EDGE * cell);
+    return r2 < in * in ? 1 : soft((struct dual){ (1 - sqrt(r2)) / cell, 0, 0 }).v;
+}
+
+static struct dual opening(const pl_aperture *a, const double *c, const double *s, int vanes,
+                           double x, double y, double cell)
+{
+    double dx = x - a->shadow_x, dy = y - a->shadow_y;
+    struct dual open = { within_rim(x, y, cell), 0, 0 };
+    if (open.v != 0)
+        open = times(open, past_shadow(a->obstruction, dx, dy, cell));
+    for (int k = 0; k < vanes && open.v != 0; k++)
+        if (near_vane(a->vane_width / 2, dx, dy, c[k], s[k], cell))
+            open = times(open, past_vane(a->vane_width / 2, dx, dy, c[k], s[k], cell));
+    return open;
 }
 
 void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n, double cell,
@@ -90,13 +115,7 @@ void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, si
         s[k] = sin(t);
     }
     for (size_t i = 0; i < n; i++) {
-        double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
-        double rim = (1 - sqrt(x[i] * x[i] + y[i] * y[i])) / cell;
-        struct dual open = soft((struct dual){ rim, 0, 0 });
-        if (open.v != 0)
-            open = times(open, past_shadow(a->obstruction, dx, dy, cell));
-        for (int k = 0; k < vanes && open.v != 0; k++)
-            open = times(open, past_vane(a->vane_width / 2, dx, dy, c[k], s[k], cell));
+        struct dual open = opening(a, c, s, vanes, x[i], y[i], cell);
         out[i] = (pl_opening){ open.v, open.dx, open.dy };
     }
 }
