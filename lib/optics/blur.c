@@ -12,11 +12,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static double sinc(double x)
-{
-    return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);
-}
-
 /* Frequency of row j, in steps. */
 static int signed_row(const pl_psf *p, int j)
 {
@@ -38,23 +33,41 @@ static struct jitter jitter_of(const pl_blur *b)
 }
 
 /* One row of a transfer function. Gives its last column that lets anything through, plus one. */
-static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shake, double pixel_um,
+static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shake, bool pixel,
                     int j, double *row)
 {
     double step = 1 / (p->sampling.m * p->grid.pixel_um); /* cycles per um */
     int jj = signed_row(p, j), reach = 0;
     const double *r53 = p->turbulence + (size_t)abs(jj) * (size_t)p->half;
-    double fy = jj * step, across = pixel_um > 0 ? sinc(fy * pixel_um) : 1;
+    double fy = jj * step, down = pixel ? p->box[abs(jj)] : 1;
     for (int i = 0; i < p->half; i++) {
         double fx = i * step;
         double e = v->air * r53[i] + fx * fx * shake.uu + fx * fy * shake.uv + fy * fy * shake.vv;
-        row[i] = e > 40 ? 0 : across * exp(-e); /* exp(-40) = 4e-18 */
-        if (pixel_um > 0)
-            row[i] *= sinc(fx * pixel_um);
+        row[i] = e > 40 ? 0 : down * exp(-e); /* exp(-40) = 4e-18 */
+        if (pixel)
+            row[i] *= p->box[i];
         if (fabs(row[i]) > 1e-12)
             reach = i + 1;
     }
     return reach;
+}
+
+/* A view's transfer function. Rows of opposite frequency are the same unless the jitter slants.
+ * Gives: columns that let anything through. */
+static int fill_transfer(const pl_psf *p, struct pl_view *v, struct jitter shake, bool pixel)
+{
+    size_t half = (size_t)p->half;
+    int n = p->sampling.n, most = 1;
+    for (int j = 0; j < n; j++) {
+        double *row = v->transfer + (size_t)j * half;
+        if (j > n / 2 && shake.uv == 0) {
+            memcpy(row, v->transfer + (size_t)(n - j) * half, half * sizeof *row);
+            continue;
+        }
+        int reach = fill_row(p, v, shake, pixel, j, row);
+        most = reach > most ? reach : most;
+    }
+    return most;
 }
 
 /* Air: 3.44 (lambda F f / r0)^(5/3) with r0 = 0.976 lambda / seeing (Fried 1966; Roddier 1981): the
@@ -69,11 +82,8 @@ void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
         struct pl_view *v = &p->view[k];
         double seeing = b->seeing_um * pow(v->lambda_um / p->view[0].lambda_um, -0.2);
         v->air = seeing > 0 ? 3.44 * pow(seeing / 0.976 * step, 5.0 / 3) : 0;
-        for (int j = 0; j < p->sampling.n; j++) {
-            int reach = fill_row(p, v, shake, b->pixel ? p->grid.pixel_um : 0, j,
-                                 v->transfer + (size_t)j * (size_t)p->half);
-            p->reach = reach > p->reach ? reach : p->reach;
-        }
+        int reach = fill_transfer(p, v, shake, b->pixel);
+        p->reach = reach > p->reach ? reach : p->reach;
     }
 }
 

@@ -77,6 +77,23 @@ static bool make_cells(pl_psf *p)
     return true;
 }
 
+static double sinc(double x)
+{
+    return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);
+}
+
+/* What does not change with the blur: it is made anew at every step of a fit. */
+static void fill_frequencies(pl_psf *p)
+{
+    size_t half = (size_t)p->half;
+    double step = 1 / (p->sampling.m * p->grid.pixel_um); /* cycles per um */
+    for (size_t i = 0; i < half; i++)
+        p->box[i] = sinc((double)i * step * p->grid.pixel_um);
+    for (size_t j = 0; j < half; j++)
+        for (size_t i = 0; i < half; i++)
+            p->turbulence[j * half + i] = pow((double)(i * i + j * j), 5.0 / 6);
+}
+
 static void *zeros(size_t bytes)
 {
     void *room = fftw_malloc(bytes);
@@ -97,6 +114,7 @@ static bool make_arrays(pl_psf *p)
     p->across = malloc(half * sizeof *p->across);
     p->down = malloc(n * sizeof *p->down);
     p->kernel = malloc(half * sizeof *p->kernel);
+    p->box = malloc(half * sizeof *p->box);
     p->turbulence = malloc(half * half * sizeof *p->turbulence);
     for (int i = 0; i < p->grid.lights; i++) {
         p->view[i].transfer = malloc(n * half * sizeof(double));
@@ -104,11 +122,9 @@ static bool make_arrays(pl_psf *p)
             return false;
     }
     if (!p->field || !p->turned || !p->intensity || !p->spectrum || !p->small || !p->across ||
-        !p->down || !p->kernel || !p->turbulence)
+        !p->down || !p->kernel || !p->box || !p->turbulence)
         return false;
-    for (size_t j = 0; j < half; j++)
-        for (size_t i = 0; i < half; i++)
-            p->turbulence[j * half + i] = pow((double)(i * i + j * j), 5.0 / 6);
+    fill_frequencies(p);
     return true;
 }
 
@@ -188,6 +204,7 @@ void pl_psf_free(pl_psf *p)
     free(p->across);
     free(p->down);
     free(p->kernel);
+    free(p->box);
     free(p->turbulence);
     free(p->x);
     free(p->y);

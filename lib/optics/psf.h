@@ -55,6 +55,7 @@ struct pl_psf {
     const double *phase_um; /* [cells] borrowed, or NULL */
     double seeing_um;
     int reach;                    /* columns of the spectrum that any transfer lets through */
+    double *box;                  /* [half] what a pixel's width lets through */
     double *turbulence;           /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
     fftw_complex *phasor;         /* [PL_PHASORS] of a whole turn */
     fftw_complex *field, *turned; /* [n][pitch] amplitude and its derivative */
