@@ -103,9 +103,14 @@ void pl_psf_place(pl_psf *p, double x_px, double y_px)
     }
 }
 
-void pl_psf_transform(pl_psf *p)
+void pl_psf_transform_row(pl_psf *p, int j)
 {
-    fftw_execute(p->spectrum_rows);
+    fftw_execute_dft_r2c(p->spectrum_row, p->intensity,
+                         p->spectrum + (size_t)j * (size_t)p->pitch_half);
+}
+
+void pl_psf_transform_columns(pl_psf *p)
+{
     for (int i = 0; i < p->reach; i += PL_PSF_BLOCK)
         fftw_execute_dft(p->spectrum_block, p->spectrum + i, p->spectrum + i);
 }

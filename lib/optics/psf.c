@@ -103,12 +103,13 @@ static void *zeros(size_t bytes)
 static bool make_arrays(pl_psf *p)
 {
     size_t n = (size_t)p->sampling.n, m = (size_t)p->sampling.m, half = (size_t)p->half;
-    p->pitch = padded(p->sampling.n);
+    p->pitch = padded(p->sampling.n + PL_PSF_BLOCK - 1);
     p->pitch_half = padded(p->half + PL_PSF_BLOCK - 1);
     p->pitch_small = padded(p->sampling.m);
     p->field = zeros(n * (size_t)p->pitch * sizeof *p->field);
-    p->turned = zeros(n * (size_t)p->pitch * sizeof *p->turned);
-    p->intensity = zeros(n * n * sizeof *p->intensity);
+    p->half_way = zeros(n * (size_t)p->pitch * sizeof *p->half_way);
+    p->turned = zeros(n * sizeof *p->turned);
+    p->intensity = zeros(n * sizeof *p->intensity);
     p->spectrum = zeros(n * (size_t)p->pitch_half * sizeof *p->spectrum);
     p->small = zeros(m * (size_t)p->pitch_small * sizeof *p->small);
     p->across = malloc(half * sizeof *p->across);
@@ -121,8 +122,8 @@ static bool make_arrays(pl_psf *p)
         if (!p->view[i].transfer)
             return false;
     }
-    if (!p->field || !p->turned || !p->intensity || !p->spectrum || !p->small || !p->across ||
-        !p->down || !p->kernel || !p->box || !p->turbulence)
+    if (!p->field || !p->half_way || !p->turned || !p->intensity || !p->spectrum || !p->small ||
+        !p->across || !p->down || !p->kernel || !p->box || !p->turbulence)
         return false;
     fill_frequencies(p);
     return true;
@@ -134,23 +135,19 @@ static bool make_plans(pl_psf *p)
 {
     const unsigned effort = FFTW_ESTIMATE;
     int n = p->sampling.n, side[2] = { p->sampling.m, p->sampling.m };
-    int room[2] = { p->sampling.m, p->pitch_small }, filled = 0;
-    for (int i = 0; i < p->grid.lights; i++)
-        filled = p->view[i].rows > filled ? p->view[i].rows : filled;
+    int room[2] = { p->sampling.m, p->pitch_small };
     pl_plan_lock();
-    p->rows = fftw_plan_many_dft(1, &n, filled, p->field, NULL, 1, p->pitch, p->field, NULL, 1,
-                                 p->pitch, FFTW_BACKWARD, effort);
-    p->columns = fftw_plan_many_dft(1, &n, n, p->field, NULL, p->pitch, 1, p->field, NULL, p->pitch,
-                                    1, FFTW_BACKWARD, effort);
-    p->spectrum_rows = fftw_plan_many_dft_r2c(1, &n, n, p->intensity, NULL, 1, n, p->spectrum, NULL,
-                                              1, p->pitch_half, effort);
+    p->column_block = fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->half_way, NULL, p->pitch, 1,
+                                         p->half_way, NULL, p->pitch, 1, FFTW_BACKWARD, effort);
+    p->row = fftw_plan_dft_1d(n, p->half_way, p->turned, FFTW_BACKWARD, effort);
+    p->spectrum_row = fftw_plan_dft_r2c_1d(n, p->intensity, p->spectrum, effort);
     p->spectrum_block =
         fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->spectrum, NULL, p->pitch_half, 1, p->spectrum,
                            NULL, p->pitch_half, 1, FFTW_FORWARD, effort);
     p->to_image = fftw_plan_many_dft(2, side, 1, p->small, room, 1, 0, p->small, room, 1, 0,
                                      FFTW_BACKWARD, effort);
     pl_plan_unlock();
-    return p->rows && p->columns && p->spectrum_rows && p->spectrum_block && p->to_image;
+    return p->column_block && p->row && p->spectrum_row && p->spectrum_block && p->to_image;
 }
 
 pl_status pl_psf_new(const pl_psf_grid *grid, pl_psf **out, pl_err *err)
@@ -186,9 +183,9 @@ void pl_psf_free(pl_psf *p)
     if (!p)
         return;
     pl_plan_lock();
-    drop(p->rows);
-    drop(p->columns);
-    drop(p->spectrum_rows);
+    drop(p->column_block);
+    drop(p->row);
+    drop(p->spectrum_row);
     drop(p->spectrum_block);
     drop(p->to_image);
     pl_plan_unlock();
@@ -197,6 +194,7 @@ void pl_psf_free(pl_psf *p)
         free(p->view[i].transfer);
     }
     fftw_free(p->field);
+    fftw_free(p->half_way);
     fftw_free(p->turned);
     fftw_free(p->intensity);
     fftw_free(p->spectrum);

@@ -54,18 +54,20 @@ struct pl_psf {
     fftw_complex *turn;     /* [cells of the largest view] exp(-i k W), scaled to flux 1 */
     const double *phase_um; /* [cells] borrowed, or NULL */
     double seeing_um;
-    int reach;                    /* columns of the spectrum that any transfer lets through */
-    double *box;                  /* [half] what a pixel's width lets through */
-    double *turbulence;           /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
-    fftw_complex *phasor;         /* [PL_PHASORS] of a whole turn */
-    fftw_complex *field, *turned; /* [n][pitch] amplitude and its derivative */
-    double *intensity;            /* [n][n] */
-    fftw_complex *spectrum;       /* [n][pitch_half] */
-    fftw_complex *small;          /* [m][pitch_small] */
-    fftw_complex *kernel;         /* [half] scratch */
-    fftw_complex *across, *down;  /* [half], [n] phases of the position */
-    fftw_plan rows, columns;      /* of the field */
-    fftw_plan spectrum_rows, spectrum_block; /* of the intensity */
+    int reach;                   /* columns of the spectrum that any transfer lets through */
+    double *box;                 /* [half] what a pixel's width lets through */
+    double *turbulence;          /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
+    fftw_complex *phasor;        /* [PL_PHASORS] of a whole turn */
+    fftw_complex *half_way;      /* [n][pitch] pupil, its columns transformed */
+    fftw_complex *field;         /* [n][pitch] amplitude */
+    fftw_complex *turned;        /* [n] a row of its derivative */
+    double *intensity;           /* [n] a row */
+    fftw_complex *spectrum;      /* [n][pitch_half] */
+    fftw_complex *small;         /* [m][pitch_small] */
+    fftw_complex *kernel;        /* [half] scratch */
+    fftw_complex *across, *down; /* [half], [n] phases of the position */
+    fftw_plan column_block, row; /* of the pupil */
+    fftw_plan spectrum_row, spectrum_block; /* of the intensity */
     fftw_plan to_image;
 };
 
@@ -79,8 +81,10 @@ void pl_psf_place(pl_psf *p, double x_px, double y_px);
 
 typedef enum { PL_FOLD_IMAGE, PL_FOLD_D_X, PL_FOLD_D_Y, PL_FOLD_D_SEEING } pl_fold;
 
-/* pl_psf_transform - the spectrum of p->intensity, as far as any transfer lets through. */
-void pl_psf_transform(pl_psf *p);
+/* The spectrum of an image, as far as any transfer lets through: row j of it from p->intensity, all
+ * rows one after the other, then the columns. */
+void pl_psf_transform_row(pl_psf *p, int j);
+void pl_psf_transform_columns(pl_psf *p);
 
 /* pl_psf_fold - blur and place p->spectrum, and add its image on the sensor's pixels.
  *   out  inout  [size][size] */

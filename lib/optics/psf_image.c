@@ -44,26 +44,33 @@ static void evaluate(const pl_psf *p, const struct pl_view *v, const pl_wave *w,
     }
 }
 
-/* Transform the pupil gain x turn into a field at the sensor, in place. */
-static void propagate(const pl_psf *p, const struct pl_view *v, const double *gain,
-                      fftw_complex *field)
+/* Half the way to the sensor: the pupil gain x turn, its columns transformed. `half` is what
+ * row_at_sensor reads. */
+static void transform_columns(const pl_psf *p, const struct pl_view *v, const double *gain,
+                              fftw_complex *half)
 {
-    memset(field, 0, (size_t)p->sampling.n * (size_t)p->pitch * sizeof *field);
+    memset(half, 0, (size_t)p->sampling.n * (size_t)p->pitch * sizeof *half);
     for (int r = 0; r < v->rows; r++) {
         const struct pl_run *run = &v->run[r];
         size_t from = run->first - v->first;
-        fftw_complex *f = field + (size_t)r * (size_t)p->pitch + run->at, *turn = p->turn + from;
+        fftw_complex *f = half + (size_t)r * (size_t)p->pitch + run->at, *turn = p->turn + from;
         for (int i = 0; i < run->count; i++) {
             f[i][0] = gain[from + (size_t)i] * turn[i][0];
             f[i][1] = gain[from + (size_t)i] * turn[i][1];
         }
     }
-    fftw_execute_dft(p->rows, field, field);
-    fftw_execute_dft(p->columns, field, field);
+    for (int i = 0; i < v->rows; i += PL_PSF_BLOCK) /* no wider than high; the others are nought */
+        fftw_execute_dft(p->column_block, half + i, half + i);
 }
 
-/* The amplitude of a wavefront; |.|^2 sums to nearly 1 over the grid. Leaves the phases in p->turn.
- */
+/* Row j of the field at the sensor: [n]. */
+static void row_at_sensor(const pl_psf *p, fftw_complex *half, int j, fftw_complex *out)
+{
+    fftw_execute_dft(p->row, half + (size_t)j * (size_t)p->pitch, out);
+}
+
+/* The amplitude of a wavefront, p->field; |.|^2 sums to nearly 1 over the grid. Leaves the phases
+ * in p->turn. */
 static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
 {
     const double *air = p->phase_um ? p->phase_um + v->first : NULL;
@@ -73,23 +80,28 @@ static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
         set_phase(p, scale, (p->gain[c] + (air ? air[c] : 0)) / v->lambda_um, p->turn[c]);
     for (size_t c = 0; c < v->cells; c++)
         p->gain[c] = p->open[v->first + c].open;
-    propagate(p, v, p->gain, p->field);
+    transform_columns(p, v, p->gain, p->half_way);
+    for (int j = 0; j < p->sampling.n; j++)
+        row_at_sensor(p, p->half_way, j, p->field + (size_t)j * (size_t)p->pitch);
 }
 
-/* intensity = own |E|^2 + re Re(E* F) + im Im(E* F). */
-static void combine(pl_psf *p, double own, double re, double im)
+/* The spectrum of own |E|^2 + re Re(E* F) + im Im(E* F), F of the pupil p->gain x p->turn. Row by
+ * row, so that what is in work fits the processor's cache. */
+static void combine(pl_psf *p, const struct pl_view *v, double own, double re, double im)
 {
     int n = p->sampling.n;
+    const fftw_complex *f = p->turned;
+    transform_columns(p, v, p->gain, p->half_way);
     for (int j = 0; j < n; j++) {
         const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
-        const fftw_complex *f = p->turned + (size_t)j * (size_t)p->pitch;
-        double *o = p->intensity + (size_t)j * (size_t)n;
+        row_at_sensor(p, p->half_way, j, p->turned);
         for (int i = 0; i < n; i++)
-            o[i] = own * (e[i][0] * e[i][0] + e[i][1] * e[i][1]) +
-                   re * (e[i][0] * f[i][0] + e[i][1] * f[i][1]) +
-                   im * (e[i][0] * f[i][1] - e[i][1] * f[i][0]);
+            p->intensity[i] = own * (e[i][0] * e[i][0] + e[i][1] * e[i][1]) +
+                              re * (e[i][0] * f[i][0] + e[i][1] * f[i][1]) +
+                              im * (e[i][0] * f[i][1] - e[i][1] * f[i][0]);
+        pl_psf_transform_row(p, j);
     }
-    pl_psf_transform(p);
+    pl_psf_transform_columns(p);
 }
 
 static void intensity(pl_psf *p)
@@ -97,11 +109,11 @@ static void intensity(pl_psf *p)
     int n = p->sampling.n;
     for (int j = 0; j < n; j++) {
         const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
-        double *o = p->intensity + (size_t)j * (size_t)n;
         for (int i = 0; i < n; i++)
-            o[i] = e[i][0] * e[i][0] + e[i][1] * e[i][1];
+            p->intensity[i] = e[i][0] * e[i][0] + e[i][1] * e[i][1];
+        pl_psf_transform_row(p, j);
     }
-    pl_psf_transform(p);
+    pl_psf_transform_columns(p);
 }
 
 /* ---- what is asked for */
@@ -129,8 +141,7 @@ static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
     evaluate(p, v, &z, p->gain);
     for (size_t c = 0; c < v->cells; c++)
         p->gain[c] *= p->open[v->first + c].open;
-    propagate(p, v, p->gain, p->turned);
-    combine(p, 0, 0, 2 * 2 * M_PI / v->lambda_um);
+    combine(p, v, 0, 0, 2 * 2 * M_PI / v->lambda_um);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
@@ -142,8 +153,7 @@ static void by_shadow(pl_psf *p, const struct pl_view *v, bool along_y, double *
         const pl_opening *o = &p->open[v->first + c];
         p->gain[c] = along_y ? o->d_shadow_y : o->d_shadow_x;
     }
-    propagate(p, v, p->gain, p->turned);
-    combine(p, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2, 0);
+    combine(p, v, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2, 0);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
