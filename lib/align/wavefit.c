@@ -41,12 +41,14 @@ struct problem {
     int terms, term[MOST_TERMS]; /* Noll's j */
     int free[PL_WF_N];           /* parameters that move */
     size_t frees, rows;
-    size_t *row;       /* [rows] pixel of each row */
-    double *weight;    /* [area] 1 / sigma; 0: masked */
-    double *plane;     /* [PLANES][area] image, then its slopes */
-    double p[PL_WF_N]; /* those that do not move keep their value */
-    bool fresh;        /* the next gradient is computed, not the last one used again */
-    double renew;      /* gain of a step, in chi squares, after which one is computed */
+    size_t *row;          /* [rows] pixel of each row */
+    double *weight;       /* [area] 1 / sigma; 0: masked */
+    double *plane;        /* [PLANES][area] image, then its slopes */
+    double p[PL_WF_N];    /* those that do not move keep their value */
+    double seen[PL_WF_N]; /* the p that plane IMAGE was made for */
+    bool good;            /* and whether that could be done */
+    bool fresh;           /* the next gradient is computed, not the last one used again */
+    double renew;         /* gain of a step, in chi squares, after which one is computed */
 };
 
 /* What is known beforehand: how far, in pupil radii, the obstruction may be told wrong, and a
@@ -85,7 +87,8 @@ static bool by_obstruction(struct problem *w, const double *zernike, double x, d
     return good;
 }
 
-static bool compute(struct problem *w, bool slopes)
+/* Image and slopes as w->p is now. */
+static bool render(struct problem *w, bool slopes)
 {
     double zernike[PL_NOLL_MAX + 1] = { 0 };
     const double *p = w->p;
@@ -108,6 +111,15 @@ static bool compute(struct problem *w, bool slopes)
            by_obstruction(w, zernike, x, y);
 }
 
+/* A descent often asks again for what the last one ended with. */
+static bool compute(struct problem *w, bool slopes)
+{
+    if (slopes || memcmp(w->seen, w->p, sizeof w->p) != 0)
+        w->good = render(w, slopes);
+    memcpy(w->seen, w->p, sizeof w->p);
+    return w->good;
+}
+
 static double tilted(const struct problem *w, size_t i, int parameter)
 {
     size_t side = (size_t)w->stamp->size;
@@ -122,7 +134,8 @@ static double model_at(const struct problem *w, size_t i)
            p[PL_WF_SKY_X] * tilted(w, i, PL_WF_SKY_X) + p[PL_WF_SKY_Y] * tilted(w, i, PL_WF_SKY_Y);
 }
 
-static double slope_at(const struct problem *w, size_t i, int parameter)
+/*   seeing_um  in  of w->p, its exponential taken once */
+static double slope_at(const struct problem *w, size_t i, int parameter, double seeing_um)
 {
     double flux = w->p[PL_WF_FLUX];
     switch (parameter) {
@@ -131,7 +144,7 @@ static double slope_at(const struct problem *w, size_t i, int parameter)
     case PL_WF_Y:
         return flux * plane(w, BY_Y)[i];
     case PL_WF_LN_SEEING:
-        return flux * exp(w->p[PL_WF_LN_SEEING]) * plane(w, BY_SEEING)[i];
+        return flux * seeing_um * plane(w, BY_SEEING)[i];
     case PL_WF_SHADOW_X:
         return flux * plane(w, BY_SHADOW_X)[i];
     case PL_WF_SHADOW_Y:
@@ -192,9 +205,11 @@ static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
     struct problem *w = ctx;
     if (!take(w, v) || (w->fresh && !compute(w, true)))
         return GSL_EDOM;
+    double seeing_um = exp(w->p[PL_WF_LN_SEEING]);
     for (size_t k = 0; k < w->frees; k++) {
         for (size_t r = 0; r < w->rows; r++)
-            gsl_matrix_set(j, r, k, slope_at(w, w->row[r], w->free[k]) * w->weight[w->row[r]]);
+            gsl_matrix_set(j, r, k,
+                           slope_at(w, w->row[r], w->free[k], seeing_um) * w->weight[w->row[r]]);
         for (size_t r = 0; r < PRIORS; r++)
             gsl_matrix_set(j, w->rows + r, k,
                            w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0);
