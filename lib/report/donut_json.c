@@ -52,6 +52,7 @@ static void star(pl_json o, const pl_donut_star *s)
         return;
     wavefront(o, &s->wave);
     pl_json_number(o, "misfit", s->misfit);
+    pl_json_number(o, "unexplained", s->unexplained);
 }
 
 static void tolerances(pl_json t, const pl_donut *d)
