@@ -174,9 +174,10 @@ PL_API pl_status pl_facts_need(const pl_facts *facts, const char *name, double *
  * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted); facts untouched on failure. */
 PL_API pl_status pl_profile_read(const char *path, pl_facts *facts, pl_notes *notes, pl_err *err);
 
-/* pl_profile_set - write one key of a profile, keeping all else and its comments; the profile as it
- * was stays beside it as PATH~. A missing profile is begun.
- * Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on failure. */
+/* pl_profile_set - write one key of a profile; all else, comments and the order stay, but blanks
+ * around "=" and empty lines may change. The profile as it was stays beside it as PATH~. A missing
+ * profile is begun. Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on
+ * failure. */
 PL_API pl_status pl_profile_set(const char *path, const char *section, const char *key,
                                 const char *value, pl_err *err);
 
