@@ -97,6 +97,7 @@ typedef struct {
     pl_num vane_mm;         /* their thickness */
     pl_num vane_deg;        /* direction of the first one, as a donut outside focus shows it */
     pl_num focuser_deg;     /* direction of the focuser there: plumb-donut --hand */
+    pl_text corrected;      /* "yes": a corrector takes away the coma that grows with the field */
     pl_text tube_material;  /* see pl_material_cte */
     pl_text mirror_material;
     pl_num tube_length_mm;        /* length of tube that joins focuser and primary */
@@ -395,6 +396,9 @@ typedef struct pl_scene pl_scene;
 PL_API pl_status pl_scene_read(const char *path, const pl_facts *facts, pl_scene **out,
                                pl_notes *notes, pl_err *err);
 PL_API void pl_scene_free(pl_scene *scene);
+
+/* pl_scene_list - the file its stars were read from, NULL for none; borrowed. */
+PL_API const char *pl_scene_list(const pl_scene *scene);
 
 /* pl_scene_frames - 1, or as many as its series has. */
 PL_API size_t pl_scene_frames(const pl_scene *scene);

@@ -24,9 +24,10 @@ struct own {
 };
 
 static const char *const facts[] = {
-    "aperture_mm", "focal_mm", "mirror_focal_mm", "obstruction",    "vanes",       "vane_mm",
-    "vane_deg",    "pixel_um", "mosaic",          "saturation_adu", "gain_e_adu",  "exposure_s",
-    "step_um",     "outward",  "focuser_deg",     "carries",        "fwhm_growth", NULL,
+    "aperture_mm",    "focal_mm",   "mirror_focal_mm", "corrected", "obstruction",
+    "vanes",          "vane_mm",    "vane_deg",        "pixel_um",  "mosaic",
+    "saturation_adu", "gain_e_adu", "exposure_s",      "step_um",   "outward",
+    "focuser_deg",    "carries",    "fwhm_growth",     NULL,
 };
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)

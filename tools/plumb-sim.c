@@ -129,6 +129,21 @@ static pl_status one(const cli *c, const struct own *o, const pl_scene *scene, s
     return st;
 }
 
+/* Whether no file written is one that is read. */
+static bool spares(const cli *c, const struct own *o, const pl_scene *scene, const char *truth)
+{
+    const char *list = pl_scene_list(scene);
+    bool good = cli_spares_inputs(c, truth) && !(list && cli_same_file(truth, list));
+    for (size_t i = 0; i < pl_scene_frames(scene) && good; i++) {
+        char *path = frame_path(o, pl_scene_frames(scene), i);
+        good = !path || (cli_spares_inputs(c, path) && !(list && cli_same_file(path, list)));
+        free(path);
+    }
+    if (!good)
+        cli_complain(c, NULL, "a file that is read would be written over; give --out another name");
+    return good;
+}
+
 static int render(const cli *c, const struct own *o, const pl_scene *scene, const char *truth_path)
 {
     pl_err err = { PL_OK, "" };
@@ -173,14 +188,13 @@ static int run(cli *c, const struct own *o)
     if (!truth)
         return failed(c, NULL, &err);
     int status = EXIT_UNMEASURED;
-    if (!cli_spares_inputs(c, o->out) || !cli_spares_inputs(c, truth)) {
-        status = EXIT_UNMEASURED;
-    } else if (pl_scene_read(c->file[0], &c->facts, &scene, &notes, &err) != PL_OK) {
+    if (pl_scene_read(c->file[0], &c->facts, &scene, &notes, &err) != PL_OK) {
         failed(c, c->file[0], &err);
     } else {
         for (size_t i = 0; i < notes.n && !c->quiet; i++)
             cli_complain(c, c->file[0], notes.item[i]);
-        status = render(c, o, scene, truth);
+        if (spares(c, o, scene, truth))
+            status = render(c, o, scene, truth);
     }
     pl_notes_clear(&notes);
     pl_scene_free(scene);

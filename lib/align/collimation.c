@@ -172,9 +172,18 @@ static void advise_undescribed(pl_donut *d)
              "shades the tube; try --terms 15.");
 }
 
+/* Doubt about coma is doubt about its direction too. */
+static void widen(pl_donut *d, double nm)
+{
+    pl_wavefront *w = &d->wave;
+    double deg = 180 / M_PI * nm / fmax(w->coma_nm, 1e-9), guess = 360 / sqrt(12);
+    w->coma_sigma_nm = hypot(w->coma_sigma_nm, nm);
+    w->coma_sigma_deg = fmin(guess, hypot(w->coma_sigma_deg, deg));
+}
+
 pl_status pl_collimation_judge(pl_donut *d, const pl_optic *optic, pl_err *err)
 {
-    d->wave.coma_sigma_nm = hypot(d->wave.coma_sigma_nm, hypot(leaked(d), d->place_coma_nm));
+    widen(d, hypot(leaked(d), d->place_coma_nm));
     pl_status rc = tolerances(d, optic, err);
     if (rc != PL_OK)
         return rc;

@@ -157,7 +157,7 @@ static void note_doubts(pl_donut_work *w)
     if (d->place_coma_nm > 0.3 * d->growth_coma_nm)
         pl_note(&d->notes,
                 "without a corrector the star's place alone makes %.0f nm of coma: bring it to the "
-                "middle; with one, give --mirror-focal-mm",
+                "middle, or say --corrected yes",
                 d->place_coma_nm);
     note_misfit(d);
 }

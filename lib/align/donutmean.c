@@ -7,18 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { FIELD_STARS = 4 };
-
 /* ---- one fit */
-
-/* Where a star stands, mm from the sensor's middle. */
-static void place_of(const pl_donut_work *w, const pl_wavefit *fit, double *x_mm, double *y_mm)
-{
-    double cx, cy;
-    pl_sensor_centre(&w->d.facts, w->d.width_px, w->d.height_px, &cx, &cy);
-    *x_mm = (fit->p[PL_WF_X] - cx) * w->pixel_um / 1000;
-    *y_mm = (fit->p[PL_WF_Y] - cy) * w->pixel_um / 1000;
-}
 
 pl_shared pl_donut_as_outside(const pl_donut_work *w, const pl_fitted *fit)
 {
@@ -26,7 +15,7 @@ pl_shared pl_donut_as_outside(const pl_donut_work *w, const pl_fitted *fit)
     double x, y;
     if (s.p[pl_wavefit_of(4)] < 0)
         pl_wavefront_flip(&s);
-    place_of(w, &fit->wave, &x, &y);
+    pl_donut_place(w, &fit->wave, &x, &y);
     s.p[pl_wavefit_of(8)] -= w->field_coma * x;
     s.p[pl_wavefit_of(7)] -= w->field_coma * y;
     for (int a = 0; a < PL_WF_SHARED; a++)
@@ -40,68 +29,6 @@ void pl_donut_tell_seeing(const pl_donut_work *w, const pl_wavefit *fit, pl_wave
     out->seeing_arcsec = exp(fit->p[PL_WF_LN_SEEING]) / pl_donut_um_per_arcsec(w);
     out->seeing_sigma_arcsec =
         out->seeing_arcsec * sqrt(fit->cov[PL_WF_LN_SEEING][PL_WF_LN_SEEING]);
-}
-
-/* ---- coma that grows over the field */
-
-/* What a paraboloid without a corrector has: um of Noll 7, 8 for each mm at the sensor. W131 =
- * theta D / (32 N^2) by the mirror's own ratio, theta = r / focal length. */
-static double bare_coma(const pl_donut_work *w)
-{
-    double mirror = w->d.facts.mirror_focal_mm.v / w->optic.aperture_mm;
-    return 1000 * w->optic.aperture_mm / (32 * mirror * mirror) / w->focal_mm / PL_W131_PER_A8;
-}
-
-/* The growth of coma outward, by all stars of all frames; 0 when it does not stand out. */
-static double seen_coma(const pl_donut_work *w, double *rows, double *rhs, size_t n)
-{
-    double coef[3], cov[9];
-    if (n < 2 * FIELD_STARS || pl_lsq_fit(rows, rhs, n, 3, coef, cov, NULL, NULL) != PL_OK)
-        return 0;
-    (void)w;
-    return fabs(coef[2]) > 4 * sqrt(cov[8]) ? coef[2] : 0;
-}
-
-static pl_status settle_field_coma(pl_donut_work *w, pl_err *err)
-{
-    size_t all = 1, n = 0;
-    for (size_t i = 0; i < w->d.frames; i++)
-        all += 2 * w->shot[i].fits;
-    double *rows = calloc(3 * all, sizeof *rows), *rhs = calloc(all, sizeof *rhs), far = 0;
-    if (rows && rhs) {
-        for (size_t i = 0; i < w->d.frames; i++)
-            for (size_t k = 0; k < w->shot[i].fits; k++) {
-                const pl_wavefit *fit = &w->shot[i].fit[k].wave;
-                if (!w->shot[i].fit[k].done)
-                    continue;
-                double place[2];
-                place_of(w, fit, &place[0], &place[1]);
-                far = fmax(far, hypot(place[0], place[1]));
-                for (int c = 0; c < 2; c++) { /* Noll 8 along x, 7 along y */
-                    int p = pl_wavefit_of(8 - c);
-                    double sigma = sqrt(fit->cov[p][p] * fmax(1, fit->chi2));
-                    rows[3 * n + (size_t)c] = 1 / sigma;
-                    rows[3 * n + 2] = place[c] / sigma;
-                    rhs[n++] = fit->p[p] / sigma;
-                }
-            }
-        w->field_coma = seen_coma(w, rows, rhs, n);
-    }
-    bool short_of_memory = !rows || !rhs;
-    free(rows);
-    free(rhs);
-    if (short_of_memory)
-        return pl_fail(err, PL_ENOMEM, "out of memory for %zu donuts", all / 2);
-    double bare = bare_coma(w), m = w->focal_mm / w->d.facts.mirror_focal_mm.v;
-    if (w->field_coma != 0)
-        pl_note(
-            &w->d.notes,
-            "coma grows outward, %.0f %% of what a mirror without corrector has: taken off, and "
-            "told for the middle",
-            100 * w->field_coma / bare);
-    else if (n < 2 * FIELD_STARS && fabs(m - 1) < 0.02)
-        w->d.place_coma_nm = 1000 * bare * far;
-    return PL_OK;
 }
 
 /* ---- the mean */
@@ -199,7 +126,8 @@ static void mean_seeing(pl_donut_work *w)
 static double travel_of(const pl_donut_work *w, const pl_frame *frame)
 {
     const pl_facts *f = &w->d.facts;
-    return frame->facts.position_steps.v * f->step_um.v * f->outward.v * pl_donut_carried(w);
+    return frame->facts.position_steps.v * f->step_um.v * pl_donut_carried(w) *
+           copysign(1, f->outward.v);
 }
 
 /* Sides by the focuser's positions, else by what the user says, else as if the first stood outside.
@@ -221,6 +149,10 @@ static pl_status settle_sides(const pl_donut_work *w, const pl_shared *frame, co
                        "--side says the first frame stands too far %s, the focuser's positions say "
                        "the other; is [focuser] outward right?",
                        told == PL_SIDE_IN ? "in" : "out");
+    if (*known && w->options->pair && n == 2 && side[0] == side[1])
+        return pl_fail(err, PL_EARG,
+                       "no pair: by the focuser's positions both frames stand too far %s",
+                       side[0] == PL_SIDE_IN ? "in" : "out");
     if (*known)
         return PL_OK;
     if (w->options->pair)
@@ -286,7 +218,7 @@ pl_status pl_donut_mean(pl_donut_work *w, pl_err *err)
 {
     pl_shared frame[PL_DONUT_FRAMES];
     size_t n = 0, which[PL_DONUT_FRAMES];
-    pl_status rc = settle_field_coma(w, err);
+    pl_status rc = pl_donut_field_coma(w, err);
     for (size_t i = 0; i < w->d.frames && rc == PL_OK; i++) {
         bool any = false;
         rc = mean_of_frame(w, i, &frame[n], &any, err);

@@ -39,6 +39,14 @@ double pl_donut_um_per_arcsec(const pl_donut_work *w);
  * Gives: PL_ENODATA when none can be read: what is there instead, and what would help. */
 pl_status pl_donut_find(pl_donut_work *w, const pl_frame *const *frame, pl_err *err);
 
+/* ---- fieldcoma.c */
+
+/* pl_donut_place - where a star stands, mm from the sensor's middle. */
+void pl_donut_place(const pl_donut_work *w, const pl_wavefit *fit, double *x_mm, double *y_mm);
+
+/* pl_donut_field_coma - sets field_coma, or place_coma_nm of the answer. */
+pl_status pl_donut_field_coma(pl_donut_work *w, pl_err *err);
+
 /* ---- donutmean.c */
 
 /* pl_donut_as_outside - a fit's parameters, signs as if outside, errors widened by its misfit, coma

@@ -35,6 +35,7 @@ static const pl_fact table[] = {
     NUM(vane_deg, "scope", -360, 360, "direction of the first vane, degrees", NULL),
     NUM(focuser_deg, "scope", -360, 360, "where the focuser lies in a donut outside focus, degrees",
         NULL),
+    TEXT(corrected, "scope", "yes no", "whether a corrector takes away the field's coma", NULL),
     TEXT(tube_material, "scope", MATERIALS, "material of the tube", NULL),
     TEXT(mirror_material, "scope", MATERIALS, "material of the primary", NULL),
     NUM(tube_length_mm, "scope", 10, 100000, "tube between focuser and primary, mm", NULL),

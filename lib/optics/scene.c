@@ -233,7 +233,8 @@ static pl_status take_list(struct reading *r, const char *value, pl_err *err)
     r->scene->has_list = true;
     if (st != PL_OK)
         pl_fail(err, st, "list %.60s: %.160s", value, why.msg);
-    free(path);
+    free(r->scene->list_path);
+    r->scene->list_path = path;
     return st;
 }
 
@@ -306,7 +307,13 @@ void pl_scene_free(pl_scene *scene)
     if (!scene)
         return;
     free(scene->listed);
+    free(scene->list_path);
     free(scene);
+}
+
+const char *pl_scene_list(const pl_scene *scene)
+{
+    return scene->list_path;
 }
 
 size_t pl_scene_frames(const pl_scene *scene)

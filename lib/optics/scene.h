@@ -18,6 +18,7 @@ struct pl_scene {
     pl_scene_star *listed;
     size_t listed_n;
     bool has_list;
+    char *list_path; /* malloc'd; NULL without a list */
     /* [field] */
     double seed, stars, layout, mag_bright, mag_faint, mag_slope, efficiency;
     double colour_mag, colour_spread_mag;

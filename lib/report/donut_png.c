@@ -83,7 +83,8 @@ static void rim_strip(pl_canvas *c, const pl_donut_star *s, const pl_unrolled *u
                       pl_box outer)
 {
     double mid = middle_of(s->rim_px, u->rim_px, 0);
-    pl_plot p = { .x = { 0, 360, "", 45 }, .y = { fmax(0, mid - half), mid + half, "radius, px", 0 } };
+    pl_plot p = { .x = { 0, 360, "", 45 },
+                  .y = { fmax(0, mid - half), mid + half, "radius, px", 0 } };
     caption(c, outer.x, outer.y, "The rim", "dots: measured, with errors; line: the fitted wave");
     if (is_blank(c, mid, half, outer, "The rim cannot be followed in this ring."))
         return;

@@ -72,7 +72,7 @@ Test(profile, takes_every_key)
                   rows[i].name);
     }
     cr_expect(
-        eq(sz, given, 28)); /* counted in the design: scope 13, camera 7, focuser 6, tolerance 2 */
+        eq(sz, given, 29)); /* counted in the design: scope 14, camera 7, focuser 6, tolerance 2 */
     pl_notes_clear(&notes);
 }
 
