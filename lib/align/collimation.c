@@ -9,6 +9,8 @@
 #include <math.h>
 #include <stdio.h>
 
+enum { LEAKS = 64 }; /* donuts whose misfit is looked at */
+
 static const double DEFAULT_GROWTH = 0.05;
 
 /* The axis error at the sensor that gives a coma of `nm`. */
@@ -96,10 +98,11 @@ static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
  * and wide bands of light and does no harm. */
 static double leaked(const pl_donut *d)
 {
-    double worst = 0;
-    for (size_t i = 0; i < d->used; i++)
-        worst = fmax(worst, d->star[i].unexplained);
-    return 1500 * fmax(0, worst - 0.01);
+    double part[LEAKS];
+    size_t n = d->used < LEAKS ? d->used : LEAKS;
+    for (size_t i = 0; i < n; i++)
+        part[i] = d->star[i].unexplained;
+    return n ? 1500 * fmax(0, pl_median(part, n) - 0.01) : 0;
 }
 
 static void advise_outside(pl_donut *d)

@@ -64,6 +64,9 @@ static void settle(pl_donut_work *w, const equations *e)
             "coma grows outward, %.0f %% of what a mirror without corrector has: taken off, and "
             "told for the middle",
             100 * w->field_coma / bare);
+    } else if (strcmp(w->d.facts.corrected.s, "no") == 0) {
+        w->field_coma = bare;
+        pl_note(&w->d.notes, "no corrector: the coma of the star's place was taken off");
     } else if (4 * sigma > bare && !has_corrector(w))
         w->d.place_coma_nm = 1000 * bare * e->far_mm;
 }

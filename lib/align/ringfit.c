@@ -146,6 +146,7 @@ pl_status pl_ringfits_run(pl_ringfits *s, size_t k, const pl_wavefit_scope *scop
     pl_wavefit_scope mine = *scope;
     pl_wavefit_start start = { r->x_px, r->y_px, r->outer_px, r->flux_adu };
     mine.gain = s->gain;
+    mine.hasty = s->fits > MOST_TRIES;
     pl_status rc = cut_stamp(s, r, &f->stamp, err);
     if (rc == PL_OK)
         rc = pl_wavefit_run(&mine, &f->stamp, &start, &f->wave, err);

@@ -460,7 +460,7 @@ static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wav
     set_free(w);
     for (size_t k = 0; k < PL_ARRAY_LEN(attempts) && rc == PL_OK; k++) {
         rc = attempt_from(w, start, &attempts[k], &best, err);
-        if (best.model && best.unexplained < HOME)
+        if (best.model && (best.unexplained < HOME || w->scope->hasty))
             break;
     }
     if (rc == PL_OK && (!best.model || best.unexplained > HOPELESS))

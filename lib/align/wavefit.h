@@ -41,6 +41,7 @@ typedef struct {
     double seeing_um;     /* where the fit starts */
     double gain;          /* e/ADU */
     int last;             /* Noll's last j fitted, 11 or 15 */
+    bool hasty;           /* of many rings: the first start must do */
 } pl_wavefit_scope;
 
 /* The pixels around one donut. */
