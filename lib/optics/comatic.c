@@ -11,6 +11,7 @@
  *
  *     C (3 x^2 p + p^3 / 4 + 2 x y q + p y^2 + p q^2 / 4). */
 #include "optics.h"
+#include "phasor.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -19,10 +20,12 @@ enum { RADIAL = PL_GAUSS_MAX, ANGLES = 18, NODES_X = 12, NODES_Y = 14, CONTOUR =
 #define STRENGTH_MAX 4.0 /* waves of coma times reach of the air: what these nodes resolve */
 
 struct wave {
-    double p, q, re, im; /* quadrature weight and the air multiplied in */
+    double p, q;   /* turns */
+    double re, im; /* quadrature weight and the air multiplied in */
 };
 
 struct image {
+    pl_turn phasor[PL_PHASORS];
     struct wave wave[RADIAL * ANGLES];
     double width; /* rough full width, v */
 };
@@ -36,22 +39,22 @@ static double difference(double coma, double tilt, double x, double y, double p,
 
 /* T at the shift s towards (c, d): columns run across the shift, y along each. */
 static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double coma, double s,
-                     double c, double d, pl_column *work, double *re, double *im)
+                     double c, double d, const pl_turn *phasor, pl_column *work, double sum[2])
 {
     double area = M_PI * (1 - e * e);
     double tilt = coma * 2 * (1 + e * e + e * e * e * e) / (3 * (1 + e * e));
     size_t n = pl_pupil_columns(rx, e, s, 1 + (int)(fabs(coma) * s), work);
-    *re = *im = 0;
+    sum[0] = sum[1] = 0;
     for (size_t i = 0; i < n; i++) {
         double mid = (work[i].high + work[i].low) / 2, half = (work[i].high - work[i].low) / 2;
         for (int k = 0; k < 2 * ry->n; k++) {
             double y = (k < ry->n ? 1 : -1) * (mid + half * ry->x[k % ry->n]);
             double w = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
-            double phase =
-                2 * M_PI *
-                difference(coma, tilt, work[i].x * c - y * d, work[i].x * d + y * c, s * c, s * d);
-            *re += w * cos(phase);
-            *im += w * sin(phase);
+            double turn[2], waves = difference(coma, tilt, work[i].x * c - y * d,
+                                               work[i].x * d + y * c, s * c, s * d);
+            pl_phasor(phasor, w, waves, turn);
+            sum[0] += turn[0];
+            sum[1] += turn[1];
         }
     }
 }
@@ -61,12 +64,14 @@ static void transform(const pl_optic *o, double coma, struct image *g, pl_column
     pl_gauss rs = pl_gauss_rule(RADIAL), rx = pl_gauss_rule(NODES_X), ry = pl_gauss_rule(NODES_Y);
     double half = pl_air_reach(o) / 2;
     struct wave *f = g->wave;
+    pl_phasor_fill(g->phasor);
     for (int i = 0; i < RADIAL; i++)
         for (int k = 0; k < ANGLES; k++, f++) {
-            double s = half * (1 + rs.x[i]), a = M_PI / 2 * (k + 0.5) / ANGLES, re, im;
+            double s = half * (1 + rs.x[i]), a = M_PI / 2 * (k + 0.5) / ANGLES, t[2];
             double w = rs.w[i] * half * s * pl_air_transfer(o, s);
-            transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), work, &re, &im);
-            *f = (struct wave){ s * cos(a), s * sin(a), w * re, w * im };
+            transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), g->phasor, work, t);
+            *f = (struct wave){ s * cos(a) / (2 * M_PI), s * sin(a) / (2 * M_PI), w * t[0],
+                                w * t[1] };
         }
     double air = pl_air_width(o, 0), blur = 6 * M_PI * coma; /* 6 pi C: the tangential coma in v */
     g->width = sqrt(air * air + blur * blur);
@@ -77,7 +82,10 @@ static double intensity(const struct image *g, double x, double y)
     double sum = 0;
     for (int i = 0; i < RADIAL * ANGLES; i++) {
         const struct wave *f = &g->wave[i];
-        sum += (f->re * cos(f->p * x) - f->im * sin(f->p * x)) * cos(f->q * y);
+        double along[2], across[2];
+        pl_phasor(g->phasor, 1, f->p * x, along);
+        pl_phasor(g->phasor, 1, f->q * y, across);
+        sum += (f->re * along[0] - f->im * along[1]) * across[0];
     }
     return sum;
 }

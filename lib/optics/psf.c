@@ -70,10 +70,7 @@ static bool make_cells(pl_psf *p)
         return false;
     for (int i = 0; i < p->grid.lights; i++)
         list_cells(&p->view[i], p->x, p->y);
-    for (int i = 0; i < PL_PHASORS; i++) {
-        p->phasor[i][0] = cos(2 * M_PI * i / PL_PHASORS);
-        p->phasor[i][1] = -sin(2 * M_PI * i / PL_PHASORS);
-    }
+    pl_phasor_fill(p->phasor);
     return true;
 }
 

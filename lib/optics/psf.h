@@ -10,6 +10,7 @@
 #define PL_PSF_H
 
 #include "optics.h"
+#include "phasor.h"
 
 #include <fftw3.h>
 
@@ -57,7 +58,7 @@ struct pl_psf {
     int reach;                   /* columns of the spectrum that any transfer lets through */
     double *box;                 /* [half] what a pixel's width lets through */
     double *turbulence;          /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
-    fftw_complex *phasor;        /* [PL_PHASORS] of a whole turn */
+    pl_turn *phasor;             /* [PL_PHASORS] */
     fftw_complex *half_way;      /* [n][pitch] pupil, its columns transformed */
     fftw_complex *field;         /* [n][pitch] amplitude */
     fftw_complex *turned;        /* [n] a row of its derivative */
@@ -70,8 +71,6 @@ struct pl_psf {
     fftw_plan spectrum_row, spectrum_block; /* of the intensity */
     fftw_plan to_image;
 };
-
-enum { PL_PHASORS = 1024 };
 
 /* psf_grid.c */
 pl_status pl_psf_sample(const pl_psf_grid *grid, pl_psf_sampling *out, pl_err *err);

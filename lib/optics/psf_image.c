@@ -16,19 +16,6 @@
 #include <math.h>
 #include <string.h>
 
-/* scale exp(-2 pi i t): a table of phasors, times a small turn by its series (the next term is
- * 1e-20). */
-static void set_phase(const pl_psf *p, double scale, double t, fftw_complex out)
-{
-    double s = t * PL_PHASORS;
-    int64_t k = (int64_t)(s + (s < 0 ? -0.5 : 0.5));
-    double d = 2 * M_PI / PL_PHASORS * (s - (double)k), q = d * d;
-    double c = scale * (1 - q / 2 * (1 - q / 12)), e = -scale * d * (1 - q / 6 * (1 - q / 20));
-    const double *z = p->phasor[k & (PL_PHASORS - 1)];
-    out[0] = z[0] * c - z[1] * e;
-    out[1] = z[0] * e + z[1] * c;
-}
-
 /* A polynomial at a view's cells: out [cells of the view]. */
 static void evaluate(const pl_psf *p, const struct pl_view *v, const pl_wave *w, double *out)
 {
@@ -77,7 +64,7 @@ static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
     double scale = 1 / (p->sampling.n * sqrt(v->light));
     evaluate(p, v, w, p->gain);
     for (size_t c = 0; c < v->cells; c++)
-        set_phase(p, scale, (p->gain[c] + (air ? air[c] : 0)) / v->lambda_um, p->turn[c]);
+        pl_phasor(p->phasor, scale, -(p->gain[c] + (air ? air[c] : 0)) / v->lambda_um, p->turn[c]);
     for (size_t c = 0; c < v->cells; c++)
         p->gain[c] = p->open[v->first + c].open;
     transform_columns(p, v, p->gain, p->half_way);
