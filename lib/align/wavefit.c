@@ -114,9 +114,13 @@ static bool render(struct problem *w, bool slopes)
 /* A descent often asks again for what the last one ended with. */
 static bool compute(struct problem *w, bool slopes)
 {
-    if (slopes || memcmp(w->seen, w->p, sizeof w->p) != 0)
+    bool moved = false;
+    for (int k = 0; k < PL_WF_N; k++) {
+        moved |= w->seen[k] != w->p[k];
+        w->seen[k] = w->p[k];
+    }
+    if (slopes || moved)
         w->good = render(w, slopes);
-    memcpy(w->seen, w->p, sizeof w->p);
     return w->good;
 }
 
@@ -233,7 +237,8 @@ static void set_free(struct problem *w)
 
 /* Go down until a step gains less than `enough` of chi square. Gives: chi square; NaN on failure.
  *   refresh  in  compute gradients while steps gain much; near the answer the last one serves on,
- *                since it hardly changes there and an image costs a fifth of it */
+ *                since it hardly changes there and an image costs a fifth of it
+ *   cov      out the covariance, by the gradient at the start of this descent; NULL: not wanted */
 static double descend(struct problem *w, bool refresh, double enough, gsl_matrix *cov)
 {
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
@@ -251,7 +256,7 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
             gsl_vector_set(at, k, w->p[w->free[k]]);
         int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
         for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
-            w->fresh = refresh && !(before - chi2 < w->renew * chi2);
+            w->fresh = refresh && !cov && !(before - chi2 < w->renew * chi2);
             before = i ? chi2 : INFINITY;
             rc = gsl_multifit_nlinear_iterate(gsl);
             double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
@@ -376,7 +381,7 @@ static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
     weigh(w, true);
     *left_out = leave_out(w);
     list_rows(w);
-    double chi2 = descend(w, w->renew == 0, 1e-6, cov);
+    double chi2 = descend(w, true, 1e-7, cov);
     return chi2 / ((double)w->rows - (double)w->frees);
 }
 

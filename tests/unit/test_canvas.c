@@ -251,10 +251,10 @@ ParameterizedTest(struct axes_row *r, plot, axes_are_tidy)
 {
     for (int k = 0; k < 2; k++) {
         pl_canvas *c = sheet(k ? 1000 : 640, k ? 640 : 420);
-        pl_plot plot = { .x = { r->x0, r->x1, "defocus at the sensor, um" },
-                         .y = { r->y0, r->y1, "FWHM, arcsec" },
-                         .top = { r->top0, r->top1, "steps" },
-                         .right = { r->right0, r->right1, "FWHM, px" } };
+        pl_plot plot = { .x = { r->x0, r->x1, "defocus at the sensor, um", 0 },
+                         .y = { r->y0, r->y1, "FWHM, arcsec", 0 },
+                         .top = { r->top0, r->top1, "steps", 0 },
+                         .right = { r->right0, r->right1, "FWHM, px", 0 } };
         pl_plot_fit(c, &plot, (pl_box){ 20, 20, c->width - 40, c->height - 40 });
         pl_plot_axes(c, &plot);
         cr_expect(gt(sz, c->labels, 6));
@@ -270,7 +270,7 @@ ParameterizedTest(struct axes_row *r, plot, axes_are_tidy)
 Test(plot, curves_take_any_number)
 {
     pl_canvas *c = sheet(400, 300);
-    pl_plot plot = { .x = { 0, 1, NULL }, .y = { 0, 1, NULL } };
+    pl_plot plot = { .x = { 0, 1, NULL, 0 }, .y = { 0, 1, NULL, 0 } };
     double x[] = { 0, 0.1, NAN, 0.3, 1e300, -1e300, 0.5 };
     double y[] = { 0, INFINITY, 0, 1e300, -1e300, 0.5, NAN };
     pl_plot_fit(c, &plot, (pl_box){ 10, 10, 380, 280 });
