@@ -8,8 +8,8 @@
 
 enum { MARGIN_PX = 32, MOST_FITS = 24, MOST_TRIES = 3, LEAST_PX = 16, MOST_PX = 400 };
 
-static const double DESCRIBED = 0.02; /* of an odd ring's light may stay unexplained ... */
-static const double TELLING = 10;     /* ... where a pixel's signal to noise would show more */
+static const double DESCRIBED = 0.025; /* of an odd ring's light may stay unexplained ... */
+static const double TELLING = 10;      /* ... where a pixel's signal to noise would show more */
 
 /* A ring that coma or trefoil bent out of shape, or whose hole spherical closed: the model must
  * say.

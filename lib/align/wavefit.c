@@ -238,7 +238,7 @@ static void set_free(struct problem *w)
 /* Go down until a step gains less than `enough` of chi square. Gives: chi square; NaN on failure.
  *   refresh  in  compute gradients while steps gain much; near the answer the last one serves on,
  *                since it hardly changes there and an image costs a fifth of it
- *   cov      out the covariance, by the gradient at the start of this descent; NULL: not wanted */
+ *   cov      out the covariance, of an easy ring by the gradient at the start; NULL: not wanted */
 static double descend(struct problem *w, bool refresh, double enough, gsl_matrix *cov)
 {
     gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
@@ -256,7 +256,7 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
             gsl_vector_set(at, k, w->p[w->free[k]]);
         int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
         for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
-            w->fresh = refresh && !cov && !(before - chi2 < w->renew * chi2);
+            w->fresh = refresh && !(cov && w->renew > 0) && !(before - chi2 < w->renew * chi2);
             before = i ? chi2 : INFINITY;
             rc = gsl_multifit_nlinear_iterate(gsl);
             double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
@@ -457,6 +457,12 @@ static pl_status attempt_from(struct problem *w, const pl_wavefit_start *start, 
     return rc;
 }
 
+/* A false fit may throw out all that contradicts it. */
+static bool is_home(const pl_wavefit *fit)
+{
+    return fit->unexplained < HOME && fit->left_out < fit->pixels / 100;
+}
+
 static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wavefit *out,
                         pl_err *err)
 {
@@ -465,7 +471,7 @@ static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wav
     set_free(w);
     for (size_t k = 0; k < PL_ARRAY_LEN(attempts) && rc == PL_OK; k++) {
         rc = attempt_from(w, start, &attempts[k], &best, err);
-        if (best.model && (best.unexplained < HOME || w->scope->hasty))
+        if (best.model && (is_home(&best) || w->scope->hasty))
             break;
     }
     if (rc == PL_OK && (!best.model || best.unexplained > HOPELESS))
