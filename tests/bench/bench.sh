@@ -164,7 +164,7 @@ for x in 150.4 450.1 750.8 1050.6; do # twelve rings of 60 px, 300 px apart
 done >"$dir/twelve.list"
 scene twelve "[field]\nlist = twelve.list\n[focus]\ndefocus_um = 783\n[exposure]\nexposure_s = 10"
 scene field "[field]\nstars = 500\n[focus]\ntilt_x_um_mm = 5\ncurvature_um = 20\n[exposure]\nexposure_s = 60"
-"$sim" -q -p samples/evening.ini -o "$dir/twelve.fits" "$dir/twelve.ini"
+"$sim" -q -p samples/evening.ini -o "$dir/twelve.fits" "$dir/twelve.ini" >/dev/null
 # shellcheck disable=SC2086
 waves "one donut of 58 px, one thread" 250 $donut -j 1 samples/donut-out.fits.fz
 # shellcheck disable=SC2086
