@@ -3,7 +3,7 @@
  * exact derivatives.
  *
  * Trust: a focal ratio wrong by 3 % scales defocus by 3 % and the fit does not show it. */
-#include "wavefit.h"
+#include "wavemodel.h"
 
 #include <gsl/gsl_blas.h>
 #include <gsl/gsl_multifit_nlinear.h>
@@ -11,20 +11,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STEPS = 30, MOST_TERMS = PL_WF_SHARED - 2 };
-
-/* Planes of the gradient: the image, then its slopes; the Zernikes' come last. */
-enum {
-    IMAGE,
-    BY_X,
-    BY_Y,
-    BY_SEEING,
-    BY_SHADOW_X,
-    BY_SHADOW_Y,
-    BY_OBSTRUCTION,
-    BY_WAVE,
-    PLANES = BY_WAVE + MOST_TERMS
-};
+enum { STEPS = 30 };
 
 static const double LEFT_OUT = 0.03; /* at most this part of the pixels */
 static const double WILD = 5;        /* sigma at which a pixel is left out */
@@ -34,21 +21,13 @@ static const double HOPELESS = 0.15; /* of the light unexplained: no answer */
 static const double HOME = 0.025;    /* of the light unexplained: no other start is tried */
 
 struct problem {
-    const pl_wavefit_scope *scope;
-    const pl_wavefit_stamp *stamp;
-    pl_psf *psf;
-    size_t area;
-    int terms, term[MOST_TERMS]; /* Noll's j */
-    int free[PL_WF_N];           /* parameters that move */
+    pl_wavemodel m;
+    int free[PL_WF_N]; /* parameters that move; the others keep their value */
     size_t frees, rows;
-    size_t *row;          /* [rows] pixel of each row */
-    double *weight;       /* [area] 1 / sigma; 0: masked */
-    double *plane;        /* [PLANES][area] image, then its slopes */
-    double p[PL_WF_N];    /* those that do not move keep their value */
-    double seen[PL_WF_N]; /* the p that plane IMAGE was made for */
-    bool good;            /* and whether that could be done */
-    bool fresh;           /* the next gradient is computed, not the last one used again */
-    double renew;         /* gain of a step, in chi squares, after which one is computed */
+    size_t *row;    /* [rows] pixel of each row */
+    double *weight; /* [area] 1 / sigma; 0: masked */
+    bool fresh;     /* the next gradient is computed, not the last one used again */
+    double renew;   /* gain of a step, in chi squares, after which one is computed */
 };
 
 /* What is known beforehand: how far, in pupil radii, the obstruction may be told wrong, and a
@@ -60,127 +39,20 @@ static const struct {
 
 enum { PRIORS = PL_ARRAY_LEN(prior) };
 
-/* ---- the model */
-
-static double *plane(const struct problem *w, int k)
-{
-    return w->plane + (size_t)k * w->area;
-}
-
-static void set_pupil(struct problem *w, double wider)
-{
-    pl_aperture a = w->scope->aperture;
-    a.shadow_x = w->p[PL_WF_SHADOW_X];
-    a.shadow_y = w->p[PL_WF_SHADOW_Y];
-    a.obstruction = w->p[PL_WF_OBSTRUCTION] + wider;
-    pl_psf_set_aperture(w->psf, &a);
-}
-
-/* The slope by the obstruction's width is a difference. */
-static bool by_obstruction(struct problem *w, const double *zernike, double x, double y)
-{
-    double step = 1e-4, *out = plane(w, BY_OBSTRUCTION);
-    set_pupil(w, step);
-    bool good = pl_psf_image(w->psf, zernike, x, y, out);
-    for (size_t i = 0; i < w->area; i++)
-        out[i] = (out[i] - plane(w, IMAGE)[i]) / step;
-    return good;
-}
-
-/* Image and slopes as w->p is now. */
-static bool render(struct problem *w, bool slopes)
-{
-    double zernike[PL_NOLL_MAX + 1] = { 0 };
-    const double *p = w->p;
-    pl_blur blur = { .seeing_um = exp(p[PL_WF_LN_SEEING]), .pixel = true };
-    for (int i = 0; i < w->terms; i++)
-        zernike[w->term[i]] = p[pl_wavefit_of(w->term[i])];
-    set_pupil(w, 0);
-    pl_psf_set_blur(w->psf, &blur);
-    double x = p[PL_WF_X] - w->stamp->x0, y = p[PL_WF_Y] - w->stamp->y0;
-    if (!slopes)
-        return pl_psf_image(w->psf, zernike, x, y, plane(w, IMAGE));
-    pl_psf_slopes out = { .image = plane(w, IMAGE),
-                          .d_zernike = plane(w, BY_WAVE),
-                          .d_x = plane(w, BY_X),
-                          .d_y = plane(w, BY_Y),
-                          .d_seeing = plane(w, BY_SEEING),
-                          .d_shadow_x = plane(w, BY_SHADOW_X),
-                          .d_shadow_y = plane(w, BY_SHADOW_Y) };
-    return pl_psf_gradient(w->psf, zernike, x, y, w->term, w->terms, &out) &&
-           by_obstruction(w, zernike, x, y);
-}
-
-/* A descent often asks again for what the last one ended with. */
-static bool compute(struct problem *w, bool slopes)
-{
-    bool moved = false;
-    for (int k = 0; k < PL_WF_N; k++) {
-        moved |= w->seen[k] != w->p[k];
-        w->seen[k] = w->p[k];
-    }
-    if (slopes || moved)
-        w->good = render(w, slopes);
-    return w->good;
-}
-
-static double tilted(const struct problem *w, size_t i, int parameter)
-{
-    size_t side = (size_t)w->stamp->size;
-    size_t at = parameter == PL_WF_SKY_X ? i % side : i / side;
-    return (double)at / (double)side - 0.5;
-}
-
-static double model_at(const struct problem *w, size_t i)
-{
-    const double *p = w->p;
-    return p[PL_WF_FLUX] * plane(w, IMAGE)[i] + p[PL_WF_SKY] +
-           p[PL_WF_SKY_X] * tilted(w, i, PL_WF_SKY_X) + p[PL_WF_SKY_Y] * tilted(w, i, PL_WF_SKY_Y);
-}
-
-/*   seeing_um  in  of w->p, its exponential taken once */
-static double slope_at(const struct problem *w, size_t i, int parameter, double seeing_um)
-{
-    double flux = w->p[PL_WF_FLUX];
-    switch (parameter) {
-    case PL_WF_X:
-        return flux * plane(w, BY_X)[i];
-    case PL_WF_Y:
-        return flux * plane(w, BY_Y)[i];
-    case PL_WF_LN_SEEING:
-        return flux * seeing_um * plane(w, BY_SEEING)[i];
-    case PL_WF_SHADOW_X:
-        return flux * plane(w, BY_SHADOW_X)[i];
-    case PL_WF_SHADOW_Y:
-        return flux * plane(w, BY_SHADOW_Y)[i];
-    case PL_WF_OBSTRUCTION:
-        return flux * plane(w, BY_OBSTRUCTION)[i];
-    case PL_WF_FLUX:
-        return plane(w, IMAGE)[i];
-    case PL_WF_SKY:
-        return 1;
-    case PL_WF_SKY_X:
-    case PL_WF_SKY_Y:
-        return tilted(w, i, parameter);
-    default:
-        return flux * plane(w, BY_WAVE + parameter - PL_WF_WAVE)[i];
-    }
-}
-
 /* ---- GSL's view of it */
 
 static bool take(struct problem *w, const gsl_vector *v)
 {
     for (size_t k = 0; k < w->frees; k++)
-        w->p[w->free[k]] = gsl_vector_get(v, k);
-    double bore = w->p[PL_WF_OBSTRUCTION], seeing_um = exp(w->p[PL_WF_LN_SEEING]);
-    return seeing_um >= w->scope->grid.seeing_um && seeing_um < 1000 && bore >= 0 &&
-           hypot(w->p[PL_WF_SHADOW_X], w->p[PL_WF_SHADOW_Y]) < fmin(FARTHEST, 1 - bore);
+        w->m.p[w->free[k]] = gsl_vector_get(v, k);
+    double bore = w->m.p[PL_WF_OBSTRUCTION], seeing_um = exp(w->m.p[PL_WF_LN_SEEING]);
+    return seeing_um >= w->m.scope->grid.seeing_um && seeing_um < 1000 && bore >= 0 &&
+           hypot(w->m.p[PL_WF_SHADOW_X], w->m.p[PL_WF_SHADOW_Y]) < fmin(FARTHEST, 1 - bore);
 }
 
 static double expected(const struct problem *w, int parameter)
 {
-    const pl_aperture *a = &w->scope->aperture;
+    const pl_aperture *a = &w->m.scope->aperture;
     return parameter == PL_WF_OBSTRUCTION ? a->obstruction
            : parameter == PL_WF_SHADOW_X  ? a->shadow_x
                                           : a->shadow_y;
@@ -189,17 +61,18 @@ static double expected(const struct problem *w, int parameter)
 static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
 {
     struct problem *w = ctx;
-    if (!take(w, v) || !compute(w, false)) { /* so bad that the step is not taken */
+    if (!take(w, v) ||
+        !pl_wavemodel_compute(&w->m, false)) { /* so bad that the step is not taken */
         gsl_vector_set_all(f, 1e6);
         return GSL_SUCCESS;
     }
     for (size_t r = 0; r < w->rows; r++) {
         size_t i = w->row[r];
-        gsl_vector_set(f, r, (model_at(w, i) - w->stamp->value[i]) * w->weight[i]);
+        gsl_vector_set(f, r, (pl_wavemodel_at(&w->m, i) - w->m.stamp->value[i]) * w->weight[i]);
     }
     for (size_t k = 0; k < PRIORS; k++)
         gsl_vector_set(f, w->rows + k,
-                       (w->p[prior[k].parameter] - expected(w, prior[k].parameter)) /
+                       (w->m.p[prior[k].parameter] - expected(w, prior[k].parameter)) /
                            prior[k].sigma);
     return GSL_SUCCESS;
 }
@@ -207,13 +80,14 @@ static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
 static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
 {
     struct problem *w = ctx;
-    if (!take(w, v) || (w->fresh && !compute(w, true)))
+    if (!take(w, v) || (w->fresh && !pl_wavemodel_compute(&w->m, true)))
         return GSL_EDOM;
-    double seeing_um = exp(w->p[PL_WF_LN_SEEING]);
+    double seeing_um = exp(w->m.p[PL_WF_LN_SEEING]);
     for (size_t k = 0; k < w->frees; k++) {
         for (size_t r = 0; r < w->rows; r++)
             gsl_matrix_set(j, r, k,
-                           slope_at(w, w->row[r], w->free[k], seeing_um) * w->weight[w->row[r]]);
+                           pl_wavemodel_slope(&w->m, w->row[r], w->free[k], seeing_um) *
+                               w->weight[w->row[r]]);
         for (size_t r = 0; r < PRIORS; r++)
             gsl_matrix_set(j, w->rows + r, k,
                            w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0);
@@ -225,12 +99,12 @@ static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
 
 static void set_free(struct problem *w)
 {
-    bool hole = w->scope->aperture.obstruction > 0;
+    bool hole = w->m.scope->aperture.obstruction > 0;
     w->frees = 0;
     for (int k = 0; k < PL_WF_N; k++) {
         bool wave = k < PL_WF_SHADOW_X;
         bool bore = k == PL_WF_SHADOW_X || k == PL_WF_SHADOW_Y || k == PL_WF_OBSTRUCTION;
-        if (wave ? k <= pl_wavefit_of(w->scope->last) : !bore || hole)
+        if (wave ? k <= pl_wavefit_of(w->m.scope->last) : !bore || hole)
             w->free[w->frees++] = k;
     }
 }
@@ -253,7 +127,7 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
     w->fresh = refresh;
     if (gsl && at) {
         for (size_t k = 0; k < w->frees; k++)
-            gsl_vector_set(at, k, w->p[w->free[k]]);
+            gsl_vector_set(at, k, w->m.p[w->free[k]]);
         int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
         for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
             w->fresh = refresh && !(cov && w->renew > 0) && !(before - chi2 < w->renew * chi2);
@@ -263,7 +137,8 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
             chi2 = norm * norm;
         }
         take(w, gsl_multifit_nlinear_position(gsl));
-        compute(w, false); /* the last one computed may be a step that was not taken */
+        pl_wavemodel_compute(&w->m,
+                             false); /* the last one computed may be a step that was not taken */
         if (cov)
             gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(gsl), 0, cov);
     }
@@ -277,10 +152,10 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
 /* One over sigma, from the pixels themselves at first, then from the model. */
 static void weigh(struct problem *w, bool modelled)
 {
-    const pl_wavefit_stamp *st = w->stamp;
-    for (size_t i = 0; i < w->area; i++) {
-        double star = modelled ? w->p[PL_WF_FLUX] * plane(w, IMAGE)[i] : st->value[i] - st->sky_adu;
-        double var = st->noise_adu * st->noise_adu + fmax(star, 0) / w->scope->gain;
+    const pl_wavefit_stamp *st = w->m.stamp;
+    for (size_t i = 0; i < w->m.area; i++) {
+        double star = modelled ? w->m.p[PL_WF_FLUX] * w->m.plane[i] : st->value[i] - st->sky_adu;
+        double var = st->noise_adu * st->noise_adu + fmax(star, 0) / w->m.scope->gain;
         w->weight[i] = st->use[i] > 0 && isfinite(st->value[i]) ? 1 / sqrt(var) : 0;
     }
 }
@@ -288,7 +163,7 @@ static void weigh(struct problem *w, bool modelled)
 static void list_rows(struct problem *w)
 {
     w->rows = 0;
-    for (size_t i = 0; i < w->area; i++)
+    for (size_t i = 0; i < w->m.area; i++)
         if (w->weight[i] > 0)
             w->row[w->rows++] = i;
 }
@@ -298,7 +173,7 @@ static void soften(struct problem *w)
 {
     for (size_t r = 0; r < w->rows; r++) {
         size_t i = w->row[r];
-        double z = fabs(model_at(w, i) - w->stamp->value[i]) * w->weight[i];
+        double z = fabs(pl_wavemodel_at(&w->m, i) - w->m.stamp->value[i]) * w->weight[i];
         if (z > 2)
             w->weight[i] *= sqrt(2 / z);
     }
@@ -318,13 +193,14 @@ static size_t leave_out(struct problem *w)
     if (!z)
         return 0;
     for (size_t r = 0; r < w->rows; r++)
-        z[r] = fabs(model_at(w, w->row[r]) - w->stamp->value[w->row[r]]) * w->weight[w->row[r]];
+        z[r] = fabs(pl_wavemodel_at(&w->m, w->row[r]) - w->m.stamp->value[w->row[r]]) *
+               w->weight[w->row[r]];
     qsort(z, w->rows, sizeof *z, by_size);
     double limit = fmax(WILD, z[(size_t)((1 - LEFT_OUT) * (double)(w->rows - 1))]);
     free(z);
     for (size_t r = 0; r < w->rows; r++) {
         size_t i = w->row[r];
-        if (fabs(model_at(w, i) - w->stamp->value[i]) * w->weight[i] > limit) {
+        if (fabs(pl_wavemodel_at(&w->m, i) - w->m.stamp->value[i]) * w->weight[i] > limit) {
             w->weight[i] = 0;
             gone++;
         }
@@ -347,22 +223,22 @@ static const attempt attempts[] = {
 
 static void start_at(struct problem *w, const pl_wavefit_start *s, const attempt *a)
 {
-    const pl_psf_grid *g = &w->scope->grid;
+    const pl_psf_grid *g = &w->m.scope->grid;
     double n = g->f_ratio, defocus_um = s->outer_px * g->pixel_um * n * a->stretch;
     /* a7, a8 carry the rim's centre 8 sqrt(8) N away from where the rays of the axis fall */
     double coma_um = s->outer_px / 2 * g->pixel_um / (8 * sqrt(8) * n);
-    memset(w->p, 0, sizeof w->p);
-    w->p[pl_wavefit_of(4)] = defocus_um / (8 * n * n) / (2 * sqrt(3));
-    w->p[pl_wavefit_of(7)] = a->thrown_y * coma_um;
-    w->p[pl_wavefit_of(8)] = a->thrown_x * coma_um;
-    w->p[PL_WF_SHADOW_X] = w->scope->aperture.shadow_x;
-    w->p[PL_WF_SHADOW_Y] = w->scope->aperture.shadow_y;
-    w->p[PL_WF_X] = s->x_px - a->thrown_x * s->outer_px / 2;
-    w->p[PL_WF_Y] = s->y_px - a->thrown_y * s->outer_px / 2;
-    w->p[PL_WF_LN_SEEING] = log(w->scope->seeing_um);
-    w->p[PL_WF_OBSTRUCTION] = w->scope->aperture.obstruction;
-    w->p[PL_WF_FLUX] = s->flux_adu;
-    w->p[PL_WF_SKY] = w->stamp->sky_adu;
+    memset(w->m.p, 0, sizeof w->m.p);
+    w->m.p[pl_wavefit_of(4)] = defocus_um / (8 * n * n) / (2 * sqrt(3));
+    w->m.p[pl_wavefit_of(7)] = a->thrown_y * coma_um;
+    w->m.p[pl_wavefit_of(8)] = a->thrown_x * coma_um;
+    w->m.p[PL_WF_SHADOW_X] = w->m.scope->aperture.shadow_x;
+    w->m.p[PL_WF_SHADOW_Y] = w->m.scope->aperture.shadow_y;
+    w->m.p[PL_WF_X] = s->x_px - a->thrown_x * s->outer_px / 2;
+    w->m.p[PL_WF_Y] = s->y_px - a->thrown_y * s->outer_px / 2;
+    w->m.p[PL_WF_LN_SEEING] = log(w->m.scope->seeing_um);
+    w->m.p[PL_WF_OBSTRUCTION] = w->m.scope->aperture.obstruction;
+    w->m.p[PL_WF_FLUX] = s->flux_adu;
+    w->m.p[PL_WF_SKY] = w->m.stamp->sky_adu;
 }
 
 /* From one start to the answer: with weights from the pixels, then from the model and blunted, then
@@ -385,21 +261,17 @@ static double settle(struct problem *w, size_t *left_out, gsl_matrix *cov)
     return chi2 / ((double)w->rows - (double)w->frees);
 }
 
-static bool make_room(struct problem *w, pl_err *err)
+static pl_status make_room(struct problem *w, const pl_wavefit_scope *scope,
+                           const pl_wavefit_stamp *stamp, pl_err *err)
 {
-    pl_psf_grid grid = w->scope->grid;
-    grid.size = w->stamp->size;
-    w->area = (size_t)grid.size * (size_t)grid.size;
-    w->row = malloc(w->area * sizeof *w->row);
-    w->weight = malloc(w->area * sizeof *w->weight);
-    w->plane = malloc(PLANES * w->area * sizeof *w->plane);
-    for (int j = PL_NOLL_FIRST; j <= w->scope->last; j++)
-        w->term[w->terms++] = j;
-    if (!w->row || !w->weight || !w->plane) {
-        pl_fail(err, PL_ENOMEM, "out of memory for a donut of %d px", grid.size);
-        return false;
-    }
-    return pl_psf_new(&grid, &w->psf, err) == PL_OK;
+    pl_status rc = pl_wavemodel_new(scope, stamp, &w->m, err);
+    if (rc != PL_OK)
+        return rc;
+    w->row = malloc(w->m.area * sizeof *w->row);
+    w->weight = malloc(w->m.area * sizeof *w->weight);
+    if (!w->row || !w->weight)
+        return pl_fail(err, PL_ENOMEM, "out of memory for a donut of %d px", stamp->size);
+    return PL_OK;
 }
 
 /* Chi square scatters by sqrt(2 / pixels): three of that are noise. */
@@ -407,11 +279,11 @@ static void grade(const struct problem *w, pl_wavefit *out)
 {
     double peak = 0, sum = 0, n = 0;
     for (size_t r = 0; r < w->rows; r++)
-        peak = fmax(peak, plane(w, IMAGE)[w->row[r]]);
+        peak = fmax(peak, w->m.plane[w->row[r]]);
     for (size_t r = 0; r < w->rows; r++) {
-        double star = plane(w, IMAGE)[w->row[r]];
+        double star = w->m.plane[w->row[r]];
         if (star > peak / 3) {
-            sum += w->p[PL_WF_FLUX] * star * w->weight[w->row[r]];
+            sum += w->m.p[PL_WF_FLUX] * star * w->weight[w->row[r]];
             n++;
         }
     }
@@ -424,17 +296,17 @@ static pl_status hand_over(struct problem *w, const gsl_matrix *cov, double chi2
                            pl_wavefit *out, pl_err *err)
 {
     pl_wavefit got = { .chi2 = chi2, .pixels = w->rows, .left_out = left_out };
-    compute(w, false);
+    pl_wavemodel_compute(&w->m, false);
     grade(w, &got);
-    memcpy(got.p, w->p, sizeof got.p);
+    memcpy(got.p, w->m.p, sizeof got.p);
     for (size_t a = 0; a < w->frees; a++)
         for (size_t b = 0; b < w->frees; b++)
             got.cov[w->free[a]][w->free[b]] = gsl_matrix_get(cov, a, b);
-    got.model = malloc((w->area + 1) * sizeof *got.model);
+    got.model = malloc((w->m.area + 1) * sizeof *got.model);
     if (!got.model)
         return pl_fail(err, PL_ENOMEM, "out of memory for a donut");
-    for (size_t i = 0; i < w->area; i++)
-        got.model[i] = (float)model_at(w, i);
+    for (size_t i = 0; i < w->m.area; i++)
+        got.model[i] = (float)pl_wavemodel_at(&w->m, i);
     *out = got;
     return PL_OK;
 }
@@ -471,7 +343,7 @@ static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wav
     set_free(w);
     for (size_t k = 0; k < PL_ARRAY_LEN(attempts) && rc == PL_OK; k++) {
         rc = attempt_from(w, start, &attempts[k], &best, err);
-        if (best.model && (is_home(&best) || w->scope->hasty))
+        if (best.model && (is_home(&best) || w->m.scope->hasty))
             break;
     }
     if (rc == PL_OK && (!best.model || best.unexplained > HOPELESS))
@@ -486,14 +358,13 @@ static pl_status search(struct problem *w, const pl_wavefit_start *start, pl_wav
 pl_status pl_wavefit_run(const pl_wavefit_scope *scope, const pl_wavefit_stamp *stamp,
                          const pl_wavefit_start *start, pl_wavefit *out, pl_err *err)
 {
-    struct problem w = { .scope = scope, .stamp = stamp };
-    pl_status rc = make_room(&w, err) ? search(&w, start, out, err) : PL_EARG;
-    if (rc == PL_EARG && err && err->code != PL_OK)
-        rc = err->code;
-    pl_psf_free(w.psf);
+    struct problem w = { .row = NULL };
+    pl_status rc = make_room(&w, scope, stamp, err);
+    if (rc == PL_OK)
+        rc = search(&w, start, out, err);
+    pl_wavemodel_clear(&w.m);
     free(w.row);
     free(w.weight);
-    free(w.plane);
     return rc;
 }
 
