@@ -306,7 +306,7 @@ static void headline(pl_canvas *c, const pl_donut *d)
         type.size -= 1;
     pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, d->verdict.text);
     type = (pl_type){ .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
-    pl_canvas_text_in(c, &type, MARGIN, 74, W - 2 * MARGIN, d->verdict.action);
+    pl_canvas_wrap(c, &type, (pl_box){ MARGIN, 70, W - 2 * MARGIN, 0 }, 2, d->verdict.action);
 }
 
 static void footer(pl_canvas *c, const pl_donut *d, const char *const *file)
