@@ -5,6 +5,9 @@
 
 #include "../star/star.h"
 
+#define PL_DEFAULT_GROWTH                                                                          \
+    0.05 /* of FWHM that faults may cost, untold; common practice, no source */
+
 /* ---- toward.c */
 
 /* pl_toward - a direction in words: "towards the last column and row 1".

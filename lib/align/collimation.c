@@ -11,8 +11,6 @@
 
 enum { LEAKS = 64 }; /* donuts whose misfit is looked at */
 
-static const double DEFAULT_GROWTH = 0.05;
-
 /* The axis error at the sensor that gives a coma of `nm`. */
 static pl_status axis_of(const pl_donut *d, double nm, double *mm, pl_err *err)
 {
@@ -69,7 +67,7 @@ static pl_status tolerances(pl_donut *d, const pl_optic *optic, pl_err *err)
     pl_optic air = *optic;
     double w131 = 0;
     if (d->facts.fwhm_growth.from == PL_FROM_NOWHERE)
-        d->facts.fwhm_growth = (pl_num){ DEFAULT_GROWTH, PL_FROM_DEFAULT };
+        d->facts.fwhm_growth = (pl_num){ PL_DEFAULT_GROWTH, PL_FROM_DEFAULT };
     air.seeing_arcsec = d->tolerance_seeing_arcsec;
     pl_status rc = loosest_coma(d, &air, &w131, err);
     if (rc != PL_OK)

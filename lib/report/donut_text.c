@@ -23,7 +23,7 @@ static void row(pl_string *out, const char *label, const char *words)
     pl_string_wrap(out, first, 20, WIDTH, words);
 }
 
-/* "123.4 +- 5.6 nm along 30 +- 3 deg"; the angle is left out when it is unknown or says nothing. */
+/* "123.4 +- 5.6 nm at 30 +- 3 deg"; the angle is left out when it is unknown or says nothing. */
 static void vector_row(pl_string *out, const char *label, double v, double sigma, const char *unit,
                        double deg, double deg_sigma, const char *about)
 {
