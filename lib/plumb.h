@@ -175,12 +175,38 @@ PL_API pl_status pl_facts_need(const pl_facts *facts, const char *name, double *
  * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted); facts untouched on failure. */
 PL_API pl_status pl_profile_read(const char *path, pl_facts *facts, pl_notes *notes, pl_err *err);
 
-/* pl_profile_set - write one key of a profile; all else, comments and the order stay, but blanks
+/* One key to be written. */
+typedef struct {
+    const char *section, *key;
+    char value[72];
+} pl_setting;
+
+/* pl_profile_set - write keys of a profile; all else, comments and the order stay, but blanks
  * around "=" and empty lines may change. The profile as it was stays beside it as PATH~. A missing
  * profile is begun. Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on
  * failure. */
-PL_API pl_status pl_profile_set(const char *path, const char *section, const char *key,
-                                const char *value, pl_err *err);
+PL_API pl_status pl_profile_set(const char *path, const pl_setting *setting, size_t settings,
+                                pl_err *err);
+
+enum { PL_SCREWS_MAX = 6 };
+
+/* The screws of a plate behind the camera or of the mirror's cell, as the profile tells them:
+ * angles counter-clockwise from what the hand finds at the right ("3 o'clock"), seen from behind
+ * the camera or from behind the cell. */
+typedef struct {
+    size_t screws; /* 0: the profile has none */
+    double radius_mm, angle_deg[PL_SCREWS_MAX], pitch_mm;
+    char kind[12];    /* "push", "pull" or "pushpull" */
+    double clockwise; /* a clockwise turn moves the plate or mirror there: +1 away from the person
+                         ("in": towards the sky), -1 towards the person ("out"); NaN: unknown */
+    double columns_deg, rows_deg; /* where the last column and the last row lie, in those angles;
+                                     NaN: unknown */
+} pl_screws;
+
+/* pl_screws_read - section "plate" or "cell" of a profile.
+ *   out  out  screws = 0 when there is no such section
+ * Gives: PL_EIO, PL_EFORMAT (with the key and what was wanted). */
+PL_API pl_status pl_screws_read(const char *path, const char *section, pl_screws *out, pl_err *err);
 
 /* ---- optics: tolerances (plumb-zone) -------------------------------------------------------- */
 /* pl_material_cte - linear thermal expansion near 20 C.
@@ -736,6 +762,121 @@ typedef struct {
  * Gives: PL_ENODATA when there is no ring with one gap. */
 PL_API pl_status pl_hand_find(const pl_frame *frame, const pl_facts *facts, pl_side side, int jobs,
                               pl_hand *out, pl_err *err);
+
+/* ---- align: the focal surface -------------------------------------------------------------- */
+
+/* pl_surface - where best focus is over the sensor: S(x, y) = tilt_x x + tilt_y y + curvature
+ * (r / half_diagonal)^2, um at the sensor relative to the frame's centre, + = further out, x and y
+ * in mm from the centre. A sensor at z has a defocus of z - S there. Errors of the three terms are
+ * those of `cov`, [tilt_x, tilt_y, curvature]. */
+typedef struct {
+    double tilt_x_um_mm, tilt_y_um_mm, curvature_um;
+    double cov[3][3];
+    double width_mm, height_mm;
+    /* how a star's size answers: see sweep */
+    double blur_scale, blur_scale_sigma;            /* blur for each um of defocus over 1/N */
+    double rest_x_um2, rest_y_um2, rest_corner_um2; /* square of the FWHM the optics add at the
+                                                       right edge, the last row and the corners,
+                                                       over the centre's */
+    double seeing_um;                    /* FWHM of all but defocus at the centre, typical frame */
+    double lambda_um;                    /* that was used */
+    double best_steps, best_steps_sigma; /* focuser's number; NaN: none */
+    double temperature_c;
+    char date[32]; /* of the exposures, FITS; "" when unknown */
+    int width_px, height_px;
+    double pixel_um, binning;
+} pl_surface;
+
+/* The four outer corners: x1 = first column, y1 = first row. */
+enum { PL_X1Y1, PL_X2Y1, PL_X1Y2, PL_X2Y2, PL_CORNERS };
+
+/* What is told of a surface in words and numbers. */
+typedef struct {
+    double tilt_um_mm, tilt_arcmin, tilt_deg; /* direction in which best focus moves out */
+    double tilt_sigma_um_mm, tilt_sigma_arcmin, tilt_sigma_deg;
+    double across_um, across_sigma_um; /* tilt from corner to corner, in its own direction */
+    double corner_um[PL_CORNERS], corner_sigma_um[PL_CORNERS];
+} pl_surface_told;
+
+/* pl_surface_at - S and its error at (x, y) mm from the centre; sigma may be NULL. */
+PL_API double pl_surface_at(const pl_surface *s, double x_mm, double y_mm, double *sigma);
+PL_API pl_surface_told pl_surface_tell(const pl_surface *s);
+
+/* pl_surface_save - write [surface] to a profile, as pl_profile_set does.
+ * pl_surface_read - from [surface] of a profile, or from a line of JSON of plumb-sweep or
+ * plumb-tilt.
+ * Gives: PL_ENODATA when the file holds no surface, PL_EFORMAT when what it holds is none. */
+PL_API pl_status pl_surface_save(const pl_surface *s, const char *profile, pl_err *err);
+PL_API pl_status pl_surface_read(const char *path, pl_surface *out, pl_err *err);
+
+/* ---- align: through focus (plumb-sweep) ------------------------------------------------------ */
+
+/* One exposure of a series through focus. */
+typedef struct {
+    double position_steps;               /* NaN: none */
+    double position_um;                  /* drawtube travel from best focus, + = out */
+    double defocus_um, defocus_sigma_um; /* of the sensor's centre */
+    double fwhm_px, fwhm_sigma_px, hfd_px, eccentricity;
+    double seeing_arcsec, seeing_sigma_arcsec; /* all but defocus, without the pixel */
+    double temperature_c;
+    size_t stars;
+    bool used;
+    char reason[96]; /* why not, or what is odd about it */
+} pl_sweep_frame;
+
+typedef struct {
+    const double *position_steps; /* [frames] told by the user; NULL: the headers' */
+    bool no_positions;            /* find them by the blur */
+    pl_side first;                /* side of the first frame, when the user knows */
+    double wavelength_um;         /* NaN: 0.53 on a mosaic, else 0.55 */
+    const pl_surface *known;      /* a saved one, tells the side; NULL: none */
+} pl_sweep_options;
+
+enum { PL_SWEEP_CURVE = 121 };
+
+/* pl_sweep - everything plumb-sweep says of a series. */
+typedef struct {
+    pl_sweep_frame *frame; /* [frames] in the order given */
+    size_t frames, used;
+    char mosaic[8];
+    bool positions;  /* the frames' numbers were used; else the blur told where each stood */
+    bool side_known; /* with positions always; else whether + is surely out */
+    double best_steps, best_steps_sigma; /* NaN without positions */
+    double best_sigma_um;                /* of best focus, at the sensor */
+    double last_um, last_sigma_um;       /* defocus of the last frame: how far to go back */
+    pl_travel move;                      /* that leads from the last frame to best focus, + = out */
+    bool outside; /* best focus lies beyond the frames; `move` tells which way to go on */
+    double best_fwhm_px, best_fwhm_arcsec, best_hfd_px; /* expected there, typical air */
+    double seeing_arcsec;                               /* typical */
+    double backlash_um, backlash_sigma_um;              /* drawtube; NaN: one direction only */
+    double blur_scale, blur_scale_sigma; /* measured blur per um over 1/N: 1 when the profile is
+                                            right; NaN: could not be told */
+    double step_um;                      /* drawtube; from the blur when the profile has none */
+    double zone_um;                      /* allowed defocus each side, at the sensor */
+    double red_um, red_sigma_um, blue_um, blue_sigma_um; /* best focus less green's; NaN on mono */
+    double curve_um[PL_SWEEP_CURVE], curve_fwhm_px[PL_SWEEP_CURVE]; /* expected, typical air */
+    pl_surface surface;
+    pl_verdict verdict;
+    pl_facts facts;
+    pl_notes notes;
+} pl_sweep;
+
+/* pl_sweep_solve - best focus, focal surface and air from the stars of a series.
+ *   field    in   [frames] measured frames of one camera, in the order they were taken
+ *   options  in   NULL: the defaults
+ *   out      out  whole, or untouched; free with pl_sweep_clear
+ * Gives: PL_ENODATA when the series cannot tell (fewer than three frames, no change of focus, ...),
+ * PL_EARG when the frames do not belong together. */
+PL_API pl_status pl_sweep_solve(const pl_field *field, size_t frames,
+                                const pl_sweep_options *options, pl_sweep *out, pl_err *err);
+PL_API void pl_sweep_clear(pl_sweep *sweep);
+
+/* pl_sweep_name_positions - the one number in which the names of a series differ; numbers that
+ * merely count (each one more than the one before) are none.
+ *   out  out  [n] steps
+ * Gives: PL_ENODATA when there is no such number. */
+PL_API pl_status pl_sweep_name_positions(const char *const *name, size_t n, double *out,
+                                         pl_err *err);
 
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 

@@ -82,9 +82,9 @@ static int report(const cli *c, const pl_donut *donut)
 static int save_hand(const cli *c, const pl_hand *hand)
 {
     pl_err err = { PL_OK, "" };
-    char value[32];
-    snprintf(value, sizeof value, "%.1f", hand->focuser_deg);
-    if (pl_profile_set(c->profile, "scope", "focuser_deg", value, &err) != PL_OK)
+    pl_setting where = { .section = "scope", .key = "focuser_deg" };
+    snprintf(where.value, sizeof where.value, "%.1f", hand->focuser_deg);
+    if (pl_profile_set(c->profile, &where, 1, &err) != PL_OK)
         return failed(c, c->profile, &err);
     return EXIT_WITHIN;
 }

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* profileset.c - write one key of a profile; comments, order and all else stay. */
+/* profileset.c - write keys of a profile; comments, order and all else stay. */
 #include "optics.h"
 
 #include <errno.h>
@@ -43,14 +43,14 @@ static pl_status load(const char *path, GKeyFile *keys, pl_err *err)
     return rc;
 }
 
-pl_status pl_profile_set(const char *path, const char *section, const char *key, const char *value,
-                         pl_err *err)
+pl_status pl_profile_set(const char *path, const pl_setting *setting, size_t settings, pl_err *err)
 {
     GKeyFile *keys = g_key_file_new();
     pl_status rc = load(path, keys, err);
     if (rc == PL_OK) {
         gsize n = 0;
-        g_key_file_set_value(keys, section, key, value);
+        for (size_t i = 0; i < settings; i++)
+            g_key_file_set_value(keys, setting[i].section, setting[i].key, setting[i].value);
         char *text = g_key_file_to_data(keys, &n, NULL);
         rc = text ? pl_write_whole(path, text, n, err) : pl_fail(err, PL_ENOMEM, "out of memory");
         g_free(text);

@@ -44,7 +44,7 @@ static size_t fill_rows(const pl_field *f, double *rows, double *rhs)
     return n;
 }
 
-bool pl_surface_fit(const pl_field *f, pl_surface *out)
+bool pl_relief_fit(const pl_field *f, pl_relief *out)
 {
     double *rows = malloc((f->stars + 1) * TERMS * sizeof *rows);
     double *rhs = malloc((f->stars + 1) * sizeof *rhs);
@@ -56,7 +56,7 @@ bool pl_surface_fit(const pl_field *f, pl_surface *out)
     return fits;
 }
 
-double pl_surface_at(const pl_surface *s, const pl_field *f, double x_px, double y_px)
+double pl_relief_at(const pl_relief *s, const pl_field *f, double x_px, double y_px)
 {
     double b[TERMS], v = 0;
     basis(f, x_px, y_px, b);
@@ -72,7 +72,7 @@ static double node(int i, int n, int pixels)
 }
 
 /* |S - its mean| / sigma at one place. */
-static double departure(const pl_surface *s, const double b[TERMS], const double mean[TERMS])
+static double departure(const pl_relief *s, const double b[TERMS], const double mean[TERMS])
 {
     double d = 0, var = 0;
     for (int i = 0; i < TERMS; i++) {
@@ -83,7 +83,7 @@ static double departure(const pl_surface *s, const double b[TERMS], const double
     return var > 0 ? fabs(d) / sqrt(var) : 0;
 }
 
-bool pl_surface_varies(const pl_surface *s, const pl_field *f, double *lo, double *hi)
+bool pl_relief_varies(const pl_relief *s, const pl_field *f, double *lo, double *hi)
 {
     enum { N = 16 };
     double mean[TERMS] = { 0 }, b[TERMS], most = 0;
@@ -94,7 +94,7 @@ bool pl_surface_varies(const pl_surface *s, const pl_field *f, double *lo, doubl
         basis(f, x, y, b);
         for (int k = 0; k < TERMS; k++)
             mean[k] += b[k] / ((N + 1) * (N + 1));
-        double v = pl_surface_at(s, f, x, y);
+        double v = pl_relief_at(s, f, x, y);
         *lo = fmin(*lo, v);
         *hi = fmax(*hi, v);
     }
@@ -244,9 +244,9 @@ static void draw_level(pl_map *m, const double *v, double level)
 
 void pl_contours_draw(pl_map *m)
 {
-    pl_surface s;
+    pl_relief s;
     double lo, hi;
-    if (!pl_surface_fit(m->field, &s) || !pl_surface_varies(&s, m->field, &lo, &hi))
+    if (!pl_relief_fit(m->field, &s) || !pl_relief_varies(&s, m->field, &lo, &hi))
         return;
     double *v = malloc((size_t)(GRID_X + 1) * (GRID_Y + 1) * sizeof *v);
     if (!v) {
@@ -254,9 +254,9 @@ void pl_contours_draw(pl_map *m)
         return;
     }
     for (int i = 0; i < (GRID_X + 1) * (GRID_Y + 1); i++)
-        v[i] = m->unit_px * pl_surface_at(&s, m->field,
-                                          node(i % (GRID_X + 1), GRID_X, m->field->width_px),
-                                          node(i / (GRID_X + 1), GRID_Y, m->field->height_px));
+        v[i] = m->unit_px * pl_relief_at(&s, m->field,
+                                         node(i % (GRID_X + 1), GRID_X, m->field->width_px),
+                                         node(i / (GRID_X + 1), GRID_Y, m->field->height_px));
     m->has_contours = true;
     m->contour_lo = lo * m->unit_px;
     m->contour_hi = hi * m->unit_px;

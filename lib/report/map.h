@@ -39,23 +39,23 @@ pl_status pl_underlay_draw(const pl_map *m, const pl_frame *frame, int jobs, pl_
 
 /* ---- contour.c */
 
-/* pl_surface - FWHM over the field, px: 1, u, v, u^2, u v, v^2 of the position from the frame's
+/* pl_relief - FWHM over the field, px: 1, u, v, u^2, u v, v^2 of the position from the frame's
  * centre in half diagonals. */
 typedef struct {
     double coef[6];
     double cov[36];
-} pl_surface;
+} pl_relief;
 
-/* pl_surface_fit - robust least squares over the used stars.
+/* pl_relief_fit - robust least squares over the used stars.
  * Gives: false with fewer than 24 stars, or when they do not determine it. */
-bool pl_surface_fit(const pl_field *field, pl_surface *out);
+bool pl_relief_fit(const pl_field *field, pl_relief *out);
 
-double pl_surface_at(const pl_surface *s, const pl_field *field, double x_px, double y_px);
+double pl_relief_at(const pl_relief *s, const pl_field *field, double x_px, double y_px);
 
-/* pl_surface_varies - whether it differs somewhere from its own mean by more than 4 sigma (so an
+/* pl_relief_varies - whether it differs somewhere from its own mean by more than 4 sigma (so an
  * even field of pure noise draws contours about once in a thousand), and by more than 1 %. lo, hi
  * out  its range over the frame, px */
-bool pl_surface_varies(const pl_surface *s, const pl_field *field, double *lo, double *hi);
+bool pl_relief_varies(const pl_relief *s, const pl_field *field, double *lo, double *hi);
 
 /* pl_contours_draw - lines of equal FWHM with their numbers; sets the map's contour_*. */
 void pl_contours_draw(pl_map *m);

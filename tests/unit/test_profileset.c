@@ -12,6 +12,14 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+static pl_status set_key(const char *path, const char *section, const char *key, const char *value,
+                         pl_err *err)
+{
+    pl_setting s = { .section = section, .key = key };
+    snprintf(s.value, sizeof s.value, "%s", value);
+    return pl_profile_set(path, &s, 1, err);
+}
+
 TestSuite(profileset, .init = frames_begin, .fini = frames_end);
 
 static void put(const char *path, const char *text)
@@ -82,8 +90,8 @@ ParameterizedTest(struct set_row *r, profileset, one_key_changes, .init = frames
     const char *path = frames_path("scope.ini"), *old = frames_path("scope.ini~");
     pl_err err = { PL_OK, "" };
     put(path, r->before);
-    cr_assert(eq(int, pl_profile_set(path, r->section, r->key, r->value, &err), PL_OK), "%s: %s",
-              r->what, err.msg);
+    cr_assert(eq(int, set_key(path, r->section, r->key, r->value, &err), PL_OK), "%s: %s", r->what,
+              err.msg);
     cr_expect(eq(str, (char *)bare(slurp(path)), (char *)bare(r->after)), "%s", r->what);
     cr_expect(eq(str, (char *)slurp(old), r->before), "as it was, to the byte");
 }
@@ -93,7 +101,7 @@ Test(profileset, missing_file_is_begun)
     const char *path = frames_path("new.ini");
     pl_facts facts = pl_facts_unknown();
     pl_notes notes = { NULL, 0, 0 };
-    cr_assert(eq(int, pl_profile_set(path, "scope", "focuser_deg", "123.5", NULL), PL_OK));
+    cr_assert(eq(int, set_key(path, "scope", "focuser_deg", "123.5", NULL), PL_OK));
     cr_expect(not(is_there(frames_path("new.ini~"))), "there was nothing to keep");
     cr_assert(eq(int, pl_profile_read(path, &facts, &notes, NULL), PL_OK));
     cr_expect(eq(dbl, facts.focuser_deg.v, 123.5));
@@ -123,8 +131,8 @@ Test(profileset, odd_texts_keep_their_meaning)
         put(path, texts[i]);
         cr_assert(eq(int, pl_profile_read(path, &before, &notes, &err), PL_OK), "%zu: %s", i,
                   err.msg);
-        cr_expect(eq(int, pl_profile_set(path, "scope", "focuser_deg", "45", &err), PL_OK),
-                  "%zu: %s", i, err.msg);
+        cr_expect(eq(int, set_key(path, "scope", "focuser_deg", "45", &err), PL_OK), "%zu: %s", i,
+                  err.msg);
         cr_assert(eq(int, pl_profile_read(path, &after, &notes, NULL), PL_OK), "%zu: %s", i,
                   slurp(path));
         cr_expect(eq(dbl, after.focuser_deg.v, 45), "%zu: %s", i, slurp(path));
@@ -158,8 +166,7 @@ ParameterizedTest(struct refused_row *r, profileset, no_profile_is_left_alone, .
     const char *path = frames_path("x.ini");
     pl_err err = { PL_OK, "" };
     put(path, r->text);
-    cr_expect(eq(int, pl_profile_set(path, "scope", "focuser_deg", "1", &err), r->code), "%s",
-              r->what);
+    cr_expect(eq(int, set_key(path, "scope", "focuser_deg", "1", &err), r->code), "%s", r->what);
     cr_expect(ne(int, err.msg[0], 0), "%s", r->what);
     cr_expect(eq(int, strcspn(err.msg, "\n") == strlen(err.msg), 1), "one line");
     cr_expect(eq(str, (char *)slurp(path), r->text), "%s", r->what);
@@ -171,17 +178,15 @@ Test(profileset, what_cannot_be_written_is_left_alone)
 {
     const char *path = frames_path("x.ini"), text[] = "[scope]\naperture_mm=280\n";
     pl_err err = { PL_OK, "" };
-    cr_expect(
-        eq(int, pl_profile_set(frames_path("no/such/x.ini"), "scope", "a", "1", &err), PL_EIO));
+    cr_expect(eq(int, set_key(frames_path("no/such/x.ini"), "scope", "a", "1", &err), PL_EIO));
     cr_expect(ne(ptr, strstr(err.msg, "no/such/x.ini"), NULL), "%s", err.msg);
     put(path, text);
     cr_assert(eq(int, mkdir(frames_path("x.ini~"), 0700), 0)); /* where the copy should go */
     err = (pl_err){ PL_OK, "" };
-    cr_expect(eq(int, pl_profile_set(path, "scope", "focuser_deg", "1", &err), PL_EIO));
+    cr_expect(eq(int, set_key(path, "scope", "focuser_deg", "1", &err), PL_EIO));
     cr_expect(ne(ptr, strstr(err.msg, "x.ini~"), NULL), "%s", err.msg);
     cr_expect(eq(str, (char *)slurp(path), (char *)text));
-    cr_expect(eq(int, pl_profile_set(frames_path(""), "scope", "a", "1", NULL), PL_EIO),
-              "a folder");
+    cr_expect(eq(int, set_key(frames_path(""), "scope", "a", "1", NULL), PL_EIO), "a folder");
 }
 
 /* Superuser writes into any folder: only others can see this. */
@@ -192,7 +197,7 @@ Test(profileset, unwritable_folder)
         cr_skip("the superuser may write anywhere");
     put(path, text);
     cr_assert(eq(int, chmod(frames_path(""), 0500), 0));
-    cr_expect(eq(int, pl_profile_set(path, "scope", "focuser_deg", "1", NULL), PL_EIO));
+    cr_expect(eq(int, set_key(path, "scope", "focuser_deg", "1", NULL), PL_EIO));
     chmod(frames_path(""), 0700);
     cr_expect(eq(str, (char *)slurp(path), (char *)text));
     cr_expect(not(is_there(frames_path("x.ini~"))));
@@ -203,8 +208,8 @@ Test(profileset, copy_is_of_the_last_state)
 {
     const char *path = frames_path("x.ini");
     put(path, "[scope]\naperture_mm=280\n");
-    cr_assert(eq(int, pl_profile_set(path, "scope", "focuser_deg", "1", NULL), PL_OK));
+    cr_assert(eq(int, set_key(path, "scope", "focuser_deg", "1", NULL), PL_OK));
     const char *between = slurp(path);
-    cr_assert(eq(int, pl_profile_set(path, "scope", "focuser_deg", "2", NULL), PL_OK));
+    cr_assert(eq(int, set_key(path, "scope", "focuser_deg", "2", NULL), PL_OK));
     cr_expect(eq(str, (char *)slurp(frames_path("x.ini~")), (char *)between));
 }

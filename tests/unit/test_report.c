@@ -577,12 +577,12 @@ Test(field_map, surface_recovers_a_made_up_one)
         s->fwhm_px = 3 + 0.4 * u - 0.2 * v + 0.5 * (u * u + v * v) + 0.02 * noise(&seed);
     }
     f.star[0].fwhm_px = 30; /* one outlier */
-    pl_surface s;
-    cr_assert(pl_surface_fit(&f, &s));
-    cr_expect(epsilon_eq(dbl, pl_surface_at(&s, &f, 1000, 500), 3.0, 0.005)); /* by construction */
-    cr_expect(epsilon_eq(dbl, pl_surface_at(&s, &f, 1000 + half, 500), 3.9, 0.03));
+    pl_relief s;
+    cr_assert(pl_relief_fit(&f, &s));
+    cr_expect(epsilon_eq(dbl, pl_relief_at(&s, &f, 1000, 500), 3.0, 0.005)); /* by construction */
+    cr_expect(epsilon_eq(dbl, pl_relief_at(&s, &f, 1000 + half, 500), 3.9, 0.03));
     f.stars = 10;
-    cr_expect(not(pl_surface_fit(&f, &s)));
+    cr_expect(not(pl_relief_fit(&f, &s)));
     drop(&f);
 }
 
