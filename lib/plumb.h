@@ -183,8 +183,9 @@ typedef struct {
 
 /* pl_profile_set - write keys of a profile; all else, comments and the order stay, but blanks
  * around "=" and empty lines may change. The profile as it was stays beside it as PATH~. A missing
- * profile is begun. Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on
- * failure. */
+ * profile is begun.
+ *   setting  in  [settings] written together: all of them, or none
+ * Gives: PL_EIO, PL_EFORMAT when the file is no profile; the file untouched on failure. */
 PL_API pl_status pl_profile_set(const char *path, const pl_setting *setting, size_t settings,
                                 pl_err *err);
 

@@ -213,3 +213,20 @@ Test(profileset, copy_is_of_the_last_state)
     cr_assert(eq(int, set_key(path, "scope", "focuser_deg", "2", NULL), PL_OK));
     cr_expect(eq(str, (char *)slurp(frames_path("x.ini~")), (char *)between));
 }
+
+Test(profileset, several_keys_leave_one_copy_of_the_file_as_it_was)
+{
+    const char *path = frames_path("x.ini"), text[] = "# mine\n[scope]\naperture_mm=280\n";
+    const pl_setting two[] = { { "scope", "focuser_deg", "12" }, { "focuser", "step_um", "4.5" } };
+    pl_facts facts = pl_facts_unknown();
+    pl_notes notes = { NULL, 0, 0 };
+    put(path, text);
+    cr_assert(eq(int, pl_profile_set(path, two, 2, NULL), PL_OK));
+    cr_assert(eq(int, pl_profile_read(path, &facts, &notes, NULL), PL_OK));
+    cr_expect(eq(dbl, facts.aperture_mm.v, 280));
+    cr_expect(eq(dbl, facts.focuser_deg.v, 12));
+    cr_expect(eq(dbl, facts.step_um.v, 4.5));
+    cr_expect(ne(ptr, strstr(slurp(path), "# mine"), NULL));
+    cr_expect(eq(str, (char *)slurp(frames_path("x.ini~")), (char *)text));
+    pl_notes_clear(&notes);
+}
