@@ -189,6 +189,28 @@ typedef struct {
 PL_API pl_status pl_profile_set(const char *path, const pl_setting *setting, size_t settings,
                                 pl_err *err);
 
+enum { PL_SCREWS_MAX = 6 };
+
+/* The screws of a plate behind the camera or of the mirror's cell, as the profile tells them:
+ * angles counter-clockwise from what the hand finds at the right ("3 o'clock"), seen from behind
+ * the camera or from behind the cell; all in [0, 360). */
+typedef struct {
+    size_t screws; /* 3 to PL_SCREWS_MAX; 0: the profile has none */
+    double radius_mm, angle_deg[PL_SCREWS_MAX];
+    double pitch_mm;  /* travel of one turn; NaN: unknown */
+    char kind[12];    /* "push", "pull" or "pushpull"; "": unknown */
+    double clockwise; /* a clockwise turn moves the plate or mirror there: +1 away from the person
+                         ("in": towards the sky), -1 towards the person ("out"); NaN: unknown */
+    double columns_deg, rows_deg; /* where the last column and the last row lie, in those angles:
+                                     90 degrees apart; NaN: unknown */
+} pl_screws;
+
+/* pl_screws_read - section "plate" or "cell" of a profile.
+ *   out  out  screws = 0 when there is no such section, or it tells of no screws; untouched on
+ *             failure
+ * Gives: PL_EARG for another section, PL_EIO, PL_EFORMAT (with the key and what was wanted). */
+PL_API pl_status pl_screws_read(const char *path, const char *section, pl_screws *out, pl_err *err);
+
 /* ---- optics: tolerances (plumb-zone) -------------------------------------------------------- */
 /* pl_material_cte - linear thermal expansion near 20 C.
  *   material  in   a word of tube_material or mirror_material

@@ -12,6 +12,17 @@
 #define PL_ARCSEC_RAD (M_PI / 648000.0)
 #define PL_ARCMIN_RAD (M_PI / 10800.0)
 
+/* ---- profile.c */
+
+/* One value, without the blanks around it; a failure's sentence needs no section. */
+typedef pl_status pl_profile_take(void *ctx, const char *section, const char *key,
+                                  const char *value, pl_err *err);
+
+/* pl_profile_section - hand over each known key of one section of a profile that is not facts:
+ * plate, cell, surface. Failures as pl_profile_read. */
+pl_status pl_profile_section(const char *path, const char *section, pl_profile_take *take,
+                             void *ctx, pl_err *err);
+
 /* ---- gauss.c */
 
 enum { PL_GAUSS_MAX = 32 };
