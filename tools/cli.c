@@ -298,13 +298,19 @@ bool cli_same_file(const char *a, const char *b)
     return stat(a, &p) == 0 && stat(b, &q) == 0 && p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }
 
-bool cli_spares_inputs(const cli *c, const char *path)
+bool cli_spares_file(const cli *c, const char *path, const char *file)
 {
-    bool spares = !path || !c->profile || !cli_same_file(path, c->profile);
-    for (int i = 0; path && i < c->files && spares; i++)
-        spares = !cli_same_file(path, c->file[i]);
+    bool spares = !path || !file || !cli_same_file(path, file);
     if (!spares)
         cli_complain(c, path, "is read here, and is never written to; give another name");
+    return spares;
+}
+
+bool cli_spares_inputs(const cli *c, const char *path)
+{
+    bool spares = cli_spares_file(c, path, c->profile);
+    for (int i = 0; i < c->files && spares; i++)
+        spares = cli_spares_file(c, path, c->file[i]);
     return spares;
 }
 

@@ -70,6 +70,9 @@ bool cli_same_file(const char *a, const char *b);
  * alone; else it is said on stderr. */
 bool cli_spares_inputs(const cli *c, const char *path);
 
+/* cli_spares_file - the same for one more file that is read (NULL: none). */
+bool cli_spares_file(const cli *c, const char *path, const char *file);
+
 /* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
 int cli_misuse(const cli *c, const char *sentence);
 

@@ -7,10 +7,10 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { OPT_TABLE = 0x400, OPT_STARS, OPT_PLAIN, OPT_BEST, DEFAULT_BEST = 600 };
+enum { OPT_TABLE = 0x400, OPT_STARS, OPT_PLAIN, OPT_BEST, OPT_AGAINST, DEFAULT_BEST = 600 };
 
 struct own {
-    const char *table;
+    const char *table, *against;
     bool stars, plain;
     size_t best;
 };
@@ -21,6 +21,8 @@ static const cli_option options[] = {
     { "table", OPT_TABLE, "FILE",
       "write the stars as an ECSV table (several frames: a directory)" },
     { "plain", OPT_PLAIN, NULL, "with --png: leave the frame out of the picture" },
+    { "against", OPT_AGAINST, "FILE",
+      "a frame from before an adjustment: tell, and with --png draw, what changed" },
     { NULL, 0, NULL, NULL },
 };
 
@@ -42,6 +44,9 @@ static int take(void *ctx, int letter, const char *value, pl_err *err)
         return 0;
     case OPT_PLAIN:
         o->plain = true;
+        return 0;
+    case OPT_AGAINST:
+        o->against = value;
         return 0;
     default:
         errno = 0;
@@ -80,80 +85,155 @@ static pl_status write_table(const cli *c, const struct own *o, const pl_field *
     return st;
 }
 
-static pl_status draw(const cli *c, const struct own *o, const pl_field *field,
-                      const pl_frame *frame, const char *file, pl_err *err)
+/* A frame and its field, with what became of it since the frame before. */
+struct shot {
+    pl_frame *frame;
+    pl_field field;
+    pl_changes change; /* empty without a frame before */
+};
+
+static pl_status draw(const cli *c, const struct own *o, const struct shot *s, bool compared,
+                      const char *file, pl_err *err)
 {
     char *path = cli_output_path(c, c->png, file, ".png");
     pl_look look = { .red = c->red, .plain = o->plain, .jobs = c->jobs };
-    pl_status st = path ? pl_field_draw(field, frame, file, &look, path, err) : PL_ENOMEM;
+    pl_status st = !path ? PL_ENOMEM
+
+                   : compared ? pl_field_change_draw(&s->field, &s->change, o->against, file,
+                                                     c->red, path, err)
+                              : pl_field_draw(&s->field, s->frame, file, &look, path, err);
     free(path);
     return st;
 }
 
-static pl_status report(const cli *c, const struct own *o, const pl_field *field,
-                        const pl_frame *frame, const char *file, pl_err *err)
+static pl_status print(char *text, const char *behind)
 {
-    char *text = c->json ? pl_field_json(field, file, o->stars) : pl_field_text(field, file);
-    pl_status st = text ? PL_OK : PL_ENOMEM;
-    if (text)
+    if (text) {
         fputs(text, stdout);
+        fputs(behind, stdout);
+    }
     free(text);
+    return text ? PL_OK : PL_ENOMEM;
+}
+
+static pl_status tell(const cli *c, const struct own *o, const struct shot *s, bool compared,
+                      const char *file)
+{
+    if (c->json)
+        return print(compared
+                         ? pl_field_json_against(&s->field, file, o->stars, &s->change, o->against)
+                         : pl_field_json(&s->field, file, o->stars),
+                     "");
+    pl_status st =
+        compared ? print(pl_changes_text(&s->change, file, &o->against, 1), "\n") : PL_OK;
+    return st == PL_OK ? print(pl_field_text(&s->field, file), "") : st;
+}
+
+static pl_status report(const cli *c, const struct own *o, const struct shot *s,
+                        const pl_field *before, const char *file, pl_err *err)
+{
+    pl_status st = tell(c, o, s, before, file);
     if (st == PL_OK && o->table)
-        st = write_table(c, o, field, file, err);
+        st = write_table(c, o, &s->field, file, err);
     if (st == PL_OK && c->png)
-        st = draw(c, o, field, frame, file, err);
+        st = draw(c, o, s, before, file, err);
     return st;
 }
 
-static int measure(const cli *c, const struct own *o, const char *file)
+static pl_status take_shot(const cli *c, const struct own *o, const char *file, struct shot *out,
+                           pl_err *err)
+{
+    pl_status st = pl_frame_open(file, c->jobs, &out->frame, err);
+    return st == PL_OK ? pl_field_measure(out->frame, &c->facts, o->best, c->jobs, &out->field, err)
+                       : st;
+}
+
+static void drop(struct shot *s)
+{
+    pl_field_clear(&s->field);
+    pl_changes_clear(&s->change);
+    pl_frame_free(s->frame);
+}
+
+static void complain(const cli *c, const char *file, const pl_err *err)
+{
+    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
+}
+
+static int measure(const cli *c, const struct own *o, const pl_field *before, const char *file)
 {
     pl_err err = { PL_OK, "" };
-    pl_frame *frame = NULL;
-    pl_field field;
-    pl_status st = pl_frame_open(file, c->jobs, &frame, &err);
-    if (st == PL_OK)
-        st = pl_field_measure(frame, &c->facts, o->best, c->jobs, &field, &err);
+    struct shot s = { 0 };
     int status = EXIT_UNMEASURED;
-    if (st == PL_OK) {
-        st = report(c, o, &field, frame, file, &err);
-        if (st == PL_OK)
-            status = field.verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
-        pl_field_clear(&field);
-    }
-    if (st != PL_OK)
-        cli_complain(c, file, err.msg[0] ? err.msg : "out of memory");
-    pl_frame_free(frame);
+    pl_status st = take_shot(c, o, file, &s, &err);
+    if (st == PL_OK && before)
+        st = pl_field_change(before, &s.field, &s.change, &err);
+    if (st == PL_OK)
+        st = report(c, o, &s, before, file, &err);
+    if (st == PL_OK)
+        status = s.field.verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
+    else
+        complain(c, file, &err);
+    drop(&s);
     return status;
 }
 
 /* Whether the file made from a frame is none that is read. */
-static bool spares(const cli *c, const char *where, const char *file, const char *suffix)
+static bool spares(const cli *c, const struct own *o, const char *where, const char *file,
+                   const char *suffix)
 {
     char *path = where ? cli_output_path(c, where, file, suffix) : NULL;
-    bool good = !path || cli_spares_inputs(c, path);
+    bool good = !path || (cli_spares_inputs(c, path) && cli_spares_file(c, path, o->against));
     free(path);
     return good;
 }
 
-static int run(cli *c, const struct own *o)
+static int measure_all(const cli *c, const struct own *o, const pl_field *before)
 {
     int worst = EXIT_WITHIN;
-    if (c->files == 0)
-        return cli_misuse(c, "name at least one FITS frame");
-    for (int i = 0; i < c->files; i++)
-        if (!spares(c, c->png, c->file[i], ".png") || !spares(c, o->table, c->file[i], ".ecsv"))
-            return EXIT_UNMEASURED;
-    if ((c->png || o->table) && cli_check_outputs(c) >= 0)
-        return EXIT_UNMEASURED;
     for (int i = 0; i < c->files; i++) {
         cli_progress(c, i, c->files);
         if (i && !c->json)
             puts("");
-        int status = measure(c, o, c->file[i]);
+        int status = measure(c, o, before, c->file[i]);
         worst = status > worst ? status : worst;
     }
     cli_progress(c, c->files, c->files);
     return worst;
+}
+
+/* The frame before is measured once. */
+static int compare_all(const cli *c, const struct own *o)
+{
+    pl_err err = { PL_OK, "" };
+    struct shot before = { 0 };
+    int status = EXIT_UNMEASURED;
+    if (take_shot(c, o, o->against, &before, &err) == PL_OK)
+        status = measure_all(c, o, &before.field);
+    else
+        complain(c, o->against, &err);
+    drop(&before);
+    return status;
+}
+
+static bool spares_all(const cli *c, const struct own *o, const char *file)
+{
+    return spares(c, o, c->png, file, ".png") && spares(c, o, o->table, file, ".ecsv");
+}
+
+static int run(cli *c, const struct own *o)
+{
+    if (c->files == 0)
+        return cli_misuse(c, "name at least one FITS frame");
+    for (int i = 0; i < c->files; i++) {
+        if (o->against && cli_same_file(o->against, c->file[i]))
+            return cli_misuse(c, "--against names the frame itself; name one from before");
+        if (!spares_all(c, o, c->file[i]))
+            return EXIT_UNMEASURED;
+    }
+    if ((c->png || o->table) && cli_check_outputs(c) >= 0)
+        return EXIT_UNMEASURED;
+    return o->against ? compare_all(c, o) : measure_all(c, o, NULL);
 }
 
 int main(int argc, char **argv)

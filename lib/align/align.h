@@ -31,6 +31,11 @@ pl_status pl_cells_cut(const pl_star *star, size_t n, const pl_field *field, pl_
 
 /* ---- pattern.c */
 
+/* Two components and their covariance. */
+typedef struct {
+    double x, y, xx, xy, yy;
+} pl_vector;
+
 enum { PL_PATTERN_STARS = 20 }; /* fewest that may tell a pattern */
 
 /* pl_patterns_fit - the six patterns over the field, amplitudes with errors; meanings are left to
@@ -39,9 +44,14 @@ enum { PL_PATTERN_STARS = 20 }; /* fewest that may tell a pattern */
  *   out   out  all NaN when n < PL_PATTERN_STARS
  *   bowl, bowl_sigma  out  growth of ln FWHM with the squared radius, at the corner
  *   comatic, comatic_sigma  out  flare that grows outward from the centre, at the corner (+:
- * outward) */
+ * outward)
+ *   vector  out  the components of those that have an angle (times their spin)
+ *   unturned, unturned_outward, unturned_sigma  out  even and outward stretch had no turning been
+ * told */
 typedef struct {
     pl_pattern p[PL_PATTERNS];
+    pl_vector vector[PL_PATTERNS], unturned;
+    double unturned_outward, unturned_sigma;
     double bowl, bowl_sigma;
     double comatic, comatic_sigma;
 } pl_pattern_fit;

@@ -165,11 +165,13 @@ static double variance(const struct answer *a, size_t p, size_t i, size_t j)
 }
 
 /* Length, error and significance of the vector (c[i], c[j]) of a fit of p terms. */
-static void vector(const struct answer *a, size_t p, size_t i, size_t j, pl_pattern *out)
+static void vector(const struct answer *a, size_t p, size_t i, size_t j, pl_pattern *out,
+                   pl_vector *both)
 {
     double x = a->c[i], y = a->c[j], len = hypot(x, y);
     double ux = len > 0 ? x / len : 1, uy = len > 0 ? y / len : 0;
     double xx = variance(a, p, i, i), yy = variance(a, p, j, j), xy = variance(a, p, i, j);
+    *both = (pl_vector){ x, y, xx, xy, yy };
     out->amplitude = len;
     out->amplitude_sigma = sqrt(xx * ux * ux + 2 * xy * ux * uy + yy * uy * uy);
     double det = xx * yy - xy * xy;
@@ -245,6 +247,9 @@ static pl_status fit_stretch(const struct sky *s, pl_pattern_fit *out, pl_err *e
     pl_status st = fit(s, &stretch, NULL, &plain, err);
     if (st != PL_OK)
         return st;
+    vector(&plain, 3, 0, 1, even, &out->unturned);
+    out->unturned_outward = plain.c[2];
+    out->unturned_sigma = sqrt(variance(&plain, 3, 2, 2));
     turn->amplitude = 0;
     turn->amplitude_sigma = sqrt(variance(&plain, 3, 2, 2));
     /* about the centre it is the outward stretch, across the radius, and told as that */
@@ -258,7 +263,7 @@ static pl_status fit_stretch(const struct sky *s, pl_pattern_fit *out, pl_err *e
         if (fit(s, &stretch_rest, &t, &rest, NULL) == PL_OK)
             plain = rest;
     }
-    vector(&plain, 3, 0, 1, even);
+    vector(&plain, 3, 0, 1, even, &out->vector[PL_EVEN_STRETCH]);
     even->angle_deg = angle(plain.c[0], plain.c[1], 2);
     outward->amplitude = plain.c[2];
     outward->amplitude_sigma = sqrt(variance(&plain, 3, 2, 2));
@@ -271,19 +276,19 @@ static pl_status fit_all(const struct sky *s, pl_pattern_fit *out, pl_err *err)
     struct answer a;
     pl_status st = fit_stretch(s, out, err);
     if (st == PL_OK && (st = fit(s, &size, NULL, &a, err)) == PL_OK) {
-        vector(&a, 4, 1, 2, &out->p[PL_SIZE_SLOPE]);
+        vector(&a, 4, 1, 2, &out->p[PL_SIZE_SLOPE], &out->vector[PL_SIZE_SLOPE]);
         out->p[PL_SIZE_SLOPE].angle_deg = angle(a.c[1], a.c[2], 1);
         out->bowl = a.c[3];
         out->bowl_sigma = sqrt(variance(&a, 4, 3, 3));
     }
     if (st == PL_OK && (st = fit(s, &flare, NULL, &a, err)) == PL_OK) {
-        vector(&a, 3, 0, 1, &out->p[PL_FLARE]);
+        vector(&a, 3, 0, 1, &out->p[PL_FLARE], &out->vector[PL_FLARE]);
         out->p[PL_FLARE].angle_deg = angle(a.c[0], a.c[1], 1);
         out->comatic = a.c[2];
         out->comatic_sigma = sqrt(variance(&a, 3, 2, 2));
     }
     if (st == PL_OK && (st = fit(s, &corner, NULL, &a, err)) == PL_OK) {
-        vector(&a, 2, 0, 1, &out->p[PL_CORNERED]);
+        vector(&a, 2, 0, 1, &out->p[PL_CORNERED], &out->vector[PL_CORNERED]);
         out->p[PL_CORNERED].angle_deg = angle(a.c[0], a.c[1], 3);
     }
     return st;

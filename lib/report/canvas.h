@@ -40,6 +40,11 @@ pl_rgb pl_tone_rgb(bool red, pl_tone tone);
  * are dark enough to be lines on paper. */
 pl_rgb pl_ramp(bool red, double t);
 
+/* pl_ramp_both - a colour for t in [-1, 1], clamped, about a pale middle: blue to -1, amber to +1,
+ * which all common colour blindnesses tell apart; equal steps in t are equal steps in OkLab, pale
+ * enough for ink on all of it. In the red look dim to bright: there words must tell the sign. */
+pl_rgb pl_ramp_both(bool red, double t);
+
 /* pl_mix - from a to b by t in [0, 1], straight in OkLab. */
 pl_rgb pl_mix(pl_rgb a, pl_rgb b, double t);
 

@@ -78,6 +78,17 @@ pl_rgb pl_ramp(bool red, double t)
     return pl_from_oklab((double[]){ 0.34 + 0.36 * t, chroma * cos(hue), chroma * sin(hue) });
 }
 
+pl_rgb pl_ramp_both(bool red, double t)
+{
+    t = isnan(t) ? 0 : fmax(-1, fmin(1, t));
+    if (red)
+        return red_of(0.37 + 0.25 * t);
+    const double chroma = 0.11, pale = 0.95, deep = 0.70;
+    double hue = t < 0 ? 4.45 : 1.10, far = fabs(t); /* radians: 255 and 63 degrees */
+    return pl_from_oklab(
+        (double[]){ pale + (deep - pale) * far, chroma * far * cos(hue), chroma * far * sin(hue) });
+}
+
 pl_rgb pl_mix(pl_rgb a, pl_rgb b, double t)
 {
     double p[3], q[3];

@@ -68,10 +68,9 @@ static void tolerances(pl_json t, const pl_donut *d)
     pl_json_number(t, "tolerance_seeing_arcsec", d->tolerance_seeing_arcsec);
 }
 
-char *pl_donut_json(const pl_donut *d, const char *const *file)
+pl_json pl_json_donut(bool *ok, const pl_donut *d, const char *const *file)
 {
-    bool ok = true;
-    pl_json t = pl_json_begin(&ok, "plumb-donut", file, d->frames, &d->notes);
+    pl_json t = pl_json_begin(ok, "plumb-donut", file, d->frames, &d->notes);
     pl_json_verdict(t, &d->verdict);
     pl_json_text(t, "side", pl_side_word(d->side), NULL);
     pl_json_text(t, "mosaic", d->mosaic[0] ? d->mosaic : "none", NULL);
@@ -82,5 +81,11 @@ char *pl_donut_json(const pl_donut *d, const char *const *file)
     json_t *list = pl_json_list(t, "donuts");
     for (size_t i = 0; i < d->stars; i++)
         star(pl_json_item(list, t.ok), &d->star[i]);
-    return pl_json_line(t);
+    return t;
+}
+
+char *pl_donut_json(const pl_donut *d, const char *const *file)
+{
+    bool ok = true;
+    return pl_json_line(pl_json_donut(&ok, d, file));
 }

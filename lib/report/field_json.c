@@ -128,11 +128,16 @@ static void field(pl_json t, const pl_field *f, bool with_stars)
         star(pl_json_item(list, t.ok), &f->star[i]);
 }
 
+pl_json pl_json_field(bool *ok, const pl_field *f, const char *file, bool with_stars)
+{
+    pl_json t = pl_json_begin(ok, "plumb-field", &file, 1, &f->notes);
+    pl_json_verdict(t, &f->verdict);
+    field(t, f, with_stars);
+    return t;
+}
+
 char *pl_field_json(const pl_field *f, const char *file, bool with_stars)
 {
     bool ok = true;
-    pl_json t = pl_json_begin(&ok, "plumb-field", &file, 1, &f->notes);
-    pl_json_verdict(t, &f->verdict);
-    field(t, f, with_stars);
-    return pl_json_line(t);
+    return pl_json_line(pl_json_field(&ok, f, file, with_stars));
 }

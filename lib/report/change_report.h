@@ -1,0 +1,45 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* change_report.h - what words, JSON and pictures of a change share. Private to `report`. */
+#ifndef PL_CHANGE_REPORT_H
+#define PL_CHANGE_REPORT_H
+
+#include "canvas.h"
+#include "json.h"
+
+/* pl_change_word - "better", "worse", "same", "mixed". */
+const char *pl_change_word(pl_change_state state);
+
+/* pl_json_changes - the object "change". */
+void pl_json_changes(pl_json t, const pl_changes *changes, const char *const *against, size_t n);
+
+/* ---- change_png.c: what both pictures share */
+
+enum { PL_CHANGE_MARGIN = 40 };
+
+/* pl_change_head - verdict and what to do over the full width. Gives: where they end, y. */
+double pl_change_head(pl_canvas *c, const pl_changes *changes);
+
+/* pl_change_foot - "AFTER against BEFORE" and the program. */
+void pl_change_foot(pl_canvas *c, const char *file, const char *against, const char *program);
+
+/* One line of a list: a hollow dot before, a full one after, with their errors. */
+typedef struct {
+    const pl_change *change;
+    double unit; /* what counts as 1 on the axis */
+} pl_change_line;
+
+/* pl_change_list - the lines over one axis, in a box.
+ *   title  in  of the axis
+ *   limit  in  where what is tolerable ends on it; NaN: nowhere */
+void pl_change_list(pl_canvas *c, pl_box box, const pl_change_line *line, size_t n,
+                    const char *title, double limit);
+
+/* pl_field_change_canvas, pl_donut_change_canvas - as drawn: tests look at their labels. */
+pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *changes,
+                                 const char *against, const char *file, bool red, pl_canvas **out,
+                                 pl_err *err);
+pl_status pl_donut_change_canvas(const pl_donut *before, const pl_donut *after,
+                                 const pl_changes *changes, const char *against, const char *file,
+                                 bool red, pl_canvas **out, pl_err *err);
+
+#endif

@@ -1,0 +1,103 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* change_text.c - did it help, in words: the answer and what to do, then a line for each thing
+ * compared. Lines of at most 78 columns, file names apart. */
+#include "change_report.h"
+#include "report.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define WIDTH 78
+
+const char *pl_change_word(pl_change_state state)
+{
+    return state == PL_BETTER  ? "better"
+           : state == PL_WORSE ? "worse"
+           : state == PL_MIXED ? "mixed"
+                               : "same";
+}
+
+static void headline(pl_string *out, const pl_changes *c, const char *file,
+                     const char *const *against, size_t n)
+{
+    pl_string first = { 0 };
+    char *after = pl_clean(file, PL_CLEAN_PLAIN, NULL),
+         *before = pl_clean(against[0], PL_CLEAN_PLAIN, NULL);
+    pl_string_add(&first, "%s against %s", after ? after : "?", before ? before : "?");
+    if (n > 1)
+        pl_string_add(&first, " and %zu more", n - 1);
+    pl_string_add(&first, ": ");
+    if (first.s)
+        pl_string_wrap(out, first.s, 2, WIDTH, c->text);
+    pl_string_wrap(out, "", 0, WIDTH, c->action);
+    out->failed |= first.failed || !after || !before;
+    free(first.s);
+    free(after);
+    free(before);
+}
+
+/* "better -94 %". */
+static void verdict_word(const pl_change *k, char *out, size_t size)
+{
+    double part = 100 * k->change / fabs(k->before);
+    bool sure = k->state != PL_SAME && fabs(k->before) > 3 * k->before_sigma && fabs(part) < 200;
+    const char *word = isnan(k->chance)      ? "-"
+                       : k->state != PL_SAME ? pl_change_word(k->state)
+                       : k->seen             ? "moved"
+                                             : "same";
+    if (sure)
+        snprintf(out, size, "%s %s%s %%", word, part > 0 ? "+" : "", pl_fixed(part, 0).s);
+    else
+        snprintf(out, size, "%s", word);
+}
+
+static void item(pl_string *out, const pl_change *k)
+{
+    char name[60], word[80];
+    snprintf(name, sizeof name, "%s%s%s", k->name, k->unit[0] ? ", " : "", k->unit);
+    verdict_word(k, word, sizeof word);
+    pl_string_add(out, "  %-24s %-18s %-18s %s\n", name,
+                  pl_measured(k->before, k->before_sigma, 3).s,
+                  pl_measured(k->after, k->after_sigma, 3).s, word);
+    if (k->seen && strpbrk(k->text, ",;:"))
+        pl_string_wrap(out, "    ", 4, WIDTH, k->text);
+}
+
+/* "+8.1 +- 0.9 %" of a fraction. */
+static pl_digits percent(double v, double sigma)
+{
+    return pl_measured(100 * v, 100 * sigma, 1);
+}
+
+static void zone(pl_string *out, const pl_zone_change *z)
+{
+    if (!z->size.seen && !z->stretch.seen)
+        return;
+    pl_string_add(out, "  around column %s, row %s\n", pl_fixed(pl_fits_px(z->x_px), 0).s,
+                  pl_fixed(pl_fits_px(z->y_px), 0).s);
+    if (z->size.seen)
+        pl_string_add(out, "    %-22s %-18s %-18s %s\n", "off the mean FWHM, %",
+                      percent(z->size.before, z->size.before_sigma).s,
+                      percent(z->size.after, z->size.after_sigma).s, pl_change_word(z->size.state));
+    if (z->stretch.seen)
+        pl_string_add(out, "    %-22s %-18s %-18s %s\n", "stretch, chi",
+                      pl_measured(z->stretch.before, z->stretch.before_sigma, 3).s,
+                      pl_measured(z->stretch.after, z->stretch.after_sigma, 3).s,
+                      pl_change_word(z->stretch.state));
+}
+
+char *pl_changes_text(const pl_changes *c, const char *file, const char *const *against, size_t n)
+{
+    pl_string out = { 0 };
+    headline(&out, c, file, against, n);
+    pl_string_add(&out, "\n  %-24s %-18s %s\n", "", "before", "after");
+    for (size_t i = 0; i < c->items; i++)
+        item(&out, &c->item[i]);
+    for (size_t k = 0; k < c->columns * c->rows; k++)
+        zone(&out, &c->zone[k]);
+    for (size_t i = 0; i < c->notes.n; i++)
+        pl_string_wrap(&out, "  - ", 4, WIDTH, c->notes.item[i]);
+    return pl_string_take(&out);
+}
