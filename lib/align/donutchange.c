@@ -122,10 +122,8 @@ static void say_coma(pl_changes *c, const pl_donut *a)
             "Turn back what was turned last; which way the star must go stands below. If "
             "nobody touched it, the mirror moved by itself: compare two altitudes.");
     } else {
-        SAY(c->text,
-            "no better and no worse: the axis moved by %.2f mm %s, the error is as large "
-            "as before",
-            mm->moved, pl_toward(mm->moved_deg));
+        SAY(c->text, "the axis moved by %.2f mm %s, the error is as large as before", mm->moved,
+            pl_toward(mm->moved_deg));
         SAY(c->action, "The last turn went across: turn another screw. If nobody touched it, the "
                        "mirror moved by itself: compare two altitudes.");
     }
@@ -168,10 +166,15 @@ static void say(pl_changes *c, const pl_donut *a)
         worse |= c->item[i].state == PL_WORSE;
     }
     c->state = better && worse ? PL_MIXED : better ? PL_BETTER : worse ? PL_WORSE : PL_SAME;
-    if (c->item[COMA].seen)
-        say_coma(c, a);
-    else
+    if (!c->item[COMA].seen) {
         say_other(c);
+        return;
+    }
+    say_coma(c, a);
+    for (int i = ASTIGMATISM; i <= SPHERICAL; i++)
+        if (c->item[i].state != PL_SAME)
+            snprintf(c->text + strlen(c->text), sizeof c->text - strlen(c->text), "; %s %s",
+                     c->item[i].name, c->item[i].state == PL_BETTER ? "fell" : "grew");
 }
 
 pl_status pl_donut_change(const pl_donut *before, const pl_donut *after, pl_changes *out,
@@ -185,7 +188,7 @@ pl_status pl_donut_change(const pl_donut *before, const pl_donut *after, pl_chan
     pl_changes_settle(&c);
     for (size_t i = COMA; i < SHADOW; i++)
         if (c.item[i].seen && isfinite(c.item[i].moved_deg) && i <= AXIS)
-            SAY(c.item[i].text, "%s; moved by %.2g %s %s",
+            SAY(c.item[i].text, "%s; moved by %.3g %s %s",
                 c.item[i].state == PL_BETTER  ? "fell"
                 : c.item[i].state == PL_WORSE ? "grew"
                                               : "no better and no worse",

@@ -167,10 +167,10 @@ static int weightiest(const pl_changes *c, pl_change_state state)
     return best;
 }
 
-static bool any_seen(const pl_changes *c, bool optics)
+static bool optics_seen(const pl_changes *c)
 {
     for (size_t i = 0; i < c->items; i++)
-        if (c->item[i].seen && is_optics(i) == optics && i != WIDTH)
+        if (c->item[i].seen && is_optics(i))
             return true;
     return false;
 }
@@ -266,12 +266,12 @@ static void say_rest(pl_changes *c, bool zones)
 {
     const pl_change *w = &c->item[WIDTH];
     double part = 100 * fabs(w->after / w->before - 1);
-    if (any_seen(c, false)) {
+    if (c->item[PL_EVEN_STRETCH].seen || c->item[PL_TURNING].seen) {
         SAY(c->text, "the optics did not change that can be seen; tracking did");
         SAY(c->action, "Stretch alike everywhere, or about a point: tracking, guiding or wind, not "
                        "an adjustment of the optics.");
-    } else if (zones) {
-        SAY(c->text, "single zones changed, no pattern over the field did");
+    } else if (zones || c->item[STRETCHED].seen) {
+        SAY(c->text, "shapes changed here and there, no pattern over the field did");
         SAY(c->action, "Look at the map; take a deeper frame, or more stars, to tell why.");
     } else if (w->seen && part > 100 * NO_WIDER) {
         SAY(c->text, "no change of shapes that can be seen; all stars alike %.0f %% %s", part,
@@ -292,7 +292,7 @@ static void say(pl_changes *c)
     c->state = overall(c);
     if (c->state != PL_SAME)
         say_optics(c);
-    else if (any_seen(c, true))
+    else if (optics_seen(c))
         say_moved(c);
     else
         say_rest(c, better + worse > 0);
@@ -303,7 +303,7 @@ static void say(pl_changes *c)
         if (c->item[i].seen)
             snprintf(c->item[i].text + strlen(c->item[i].text),
                      sizeof c->item[i].text - strlen(c->item[i].text), "%s",
-                     c->item[PL_FLARE].seen ? ": tracking, or part of the flare" : ": tracking");
+                     c->item[PL_FLARE].seen ? ": tracking, or flare" : ": tracking");
     pl_change *w = &c->item[WIDTH];
     if (w->seen && c->state == PL_SAME)
         SAY(w->text, "%s: air or focus, not this adjustment",

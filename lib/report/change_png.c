@@ -5,9 +5,11 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
 
-#define NAME_W  190.0
-#define WORDS_W 330.0
+#define name_room(box)  190.0
+#define words_room(box) 330.0
 
 double pl_change_head(pl_canvas *c, const pl_changes *changes)
 {
@@ -31,8 +33,7 @@ void pl_change_foot(pl_canvas *c, const char *file, const char *against, const c
         pl_canvas_text_in(c, &left, x, y, name.x - 2 * x, words.s);
     else
         c->failed = PL_ENOMEM;
-    char *text = pl_string_take(&words);
-    free(text);
+    free(pl_string_take(&words));
 }
 
 /* ---- the list */
@@ -102,9 +103,9 @@ static void line_words(pl_canvas *c, const pl_change *k, pl_box box, double y)
         [PL_SAME] = "", [PL_BETTER] = "better: ", [PL_WORSE] = "worse: ", [PL_MIXED] = ""
     };
     char text[200];
-    snprintf(text, sizeof text, "%s%s", state[k->state], k->text);
-    pl_canvas_text_in(c, &name, box.x, y, NAME_W - 10, k->name);
-    pl_canvas_text_in(c, &words, box.x + box.w - WORDS_W, y, WORDS_W, text);
+    snprintf(text, sizeof text, "%s%.*s", state[k->state], (int)strcspn(k->text, ";"), k->text);
+    pl_canvas_text_in(c, &name, box.x, y, name_room(box) - 10, k->name);
+    pl_canvas_text_in(c, &words, box.x + box.w - words_room(box), y, words_room(box), text);
 }
 
 static void key(pl_canvas *c, double x, double y)
@@ -127,12 +128,12 @@ void pl_change_list(pl_canvas *c, pl_box box, const pl_change_line *line, size_t
                     const char *title, double limit)
 {
     const pl_type head = { .size = PL_SIZE_HEAD, .tone = PL_TONE_INK, .bold = true };
-    pl_plot p = { .x = { 0, most_of(line, n, limit), title, 0 }, .y = { 0, 1, NULL, 0 } };
-    p.y.hi = p.y.lo; /* no such axis */
+    pl_plot p = { .x = { 0, most_of(line, n, limit), title, 0 }, .y = { 0, 0, NULL, 0 } };
     pl_box words = pl_canvas_text(c, &head, box.x, box.y, "Fault by fault");
     key(c, words.x + words.w + 30, box.y + 11);
     pl_plot_fit(c, &p,
-                (pl_box){ box.x + NAME_W, box.y + 36, box.w - NAME_W - WORDS_W - 20, box.h - 36 });
+                (pl_box){ box.x + name_room(box), box.y + 36,
+                          box.w - name_room(box) - words_room(box) - 20, box.h - 36 });
     if (isfinite(limit)) {
         double x = pl_plot_x(&p, fmin(limit, p.x.hi));
         pl_canvas_tone(c, PL_TONE_SHADE, 1);

@@ -57,7 +57,9 @@ static void vector(const plane *p, const pl_wavefront *w, pl_tone tone, double w
     pl_canvas_tone(p->c, tone, 1);
     if (hypot(x - p->x, y - p->y) > 16)
         pl_canvas_arrow(p->c, p->x, p->y, x, y, width);
-    pl_canvas_take(p->c, (pl_box){ x - 6, y - 6, 12, 12 });
+    for (int i = 0; i <= 20; i++) /* names keep off the arrow */
+        pl_canvas_take(p->c, (pl_box){ p->x + (x - p->x) * i / 20 - 6,
+                                       p->y + (y - p->y) * i / 20 - 6, 12, 12 });
 }
 
 static void edges(const plane *p, pl_box b)
@@ -168,7 +170,7 @@ static void list(pl_canvas *c, const pl_changes *changes)
             line[n++] = (pl_change_line){ k, 1 };
     }
     pl_change_list(c, (pl_box){ LIST_X, TOP, W - PL_CHANGE_MARGIN - LIST_X, 400 }, line, n,
-                   "nm, root mean square", NAN);
+                   "nm RMS", NAN);
     double y = TOP + 440;
     for (size_t i = 0; i < PL_ARRAY_LEN(other); i++) {
         const pl_change *k = called(changes, other[i]);

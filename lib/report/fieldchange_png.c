@@ -184,7 +184,7 @@ pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *change
 {
     double aspect = (double)after->width_px / after->height_px, side = PL_CHANGE_MARGIN + 30;
     double wide = (W - 2 * side - GAP) / 2, high = fmin(fmax(wide / aspect, 160), 520);
-    double top = 250, below = top + high + 84;
+    double top = 224, below = top + high + 84;
     pl_canvas *c = NULL;
     pl_status rc = pl_canvas_new(W, (int)(below + LIST_H + 100), red, &c, err);
     if (rc != PL_OK)

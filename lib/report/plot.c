@@ -98,7 +98,8 @@ void pl_plot_fit(pl_canvas *c, pl_plot *plot, pl_box outer)
     if (plot->x.title)
         bottom += title;
     plot->box = (pl_box){ outer.x, outer.y + top, outer.w, outer.h - top - bottom };
-    left = TICK + numbers_width(c, plot, &plot->y) + (plot->y.title ? title : 0);
+    left = exists(&plot->y) ? TICK + numbers_width(c, plot, &plot->y) + (plot->y.title ? title : 0)
+                            : 0;
     if (exists(&plot->right))
         right = TICK + numbers_width(c, plot, &plot->right) + (plot->right.title ? title : 0);
     plot->box.x += left;
@@ -151,7 +152,9 @@ static void upright_axis(pl_canvas *c, const pl_plot *plot, const pl_axis *a, do
 static void grid(pl_canvas *c, const pl_plot *plot)
 {
     const pl_box *b = &plot->box;
-    ticks tx = ticks_across(plot, &plot->x), ty = ticks_along(plot, &plot->y);
+    ticks tx = ticks_across(plot, &plot->x), ty = { 0 };
+    if (exists(&plot->y))
+        ty = ticks_along(plot, &plot->y);
     pl_canvas_tone(c, PL_TONE_RULE, 0.7);
     cairo_set_line_width(c->cr, 1);
     for (int i = 0; i < tx.n; i++) {
@@ -170,7 +173,7 @@ static void grid(pl_canvas *c, const pl_plot *plot)
 void pl_plot_axes(pl_canvas *c, const pl_plot *plot)
 {
     const pl_box *b = &plot->box;
-    if (!exists(&plot->x) || !exists(&plot->y))
+    if (!exists(&plot->x))
         return;
     grid(c, plot);
     pl_canvas_tone(c, PL_TONE_FAINT, 1);
@@ -178,7 +181,8 @@ void pl_plot_axes(pl_canvas *c, const pl_plot *plot)
     cairo_rectangle(c->cr, b->x, b->y, b->w, b->h);
     cairo_stroke(c->cr);
     level_axis(c, plot, &plot->x, b->y + b->h, 1);
-    upright_axis(c, plot, &plot->y, b->x, -1);
+    if (exists(&plot->y))
+        upright_axis(c, plot, &plot->y, b->x, -1);
     if (exists(&plot->top))
         level_axis(c, plot, &plot->top, b->y, -1);
     if (exists(&plot->right))
