@@ -20,7 +20,8 @@ typedef struct {
     const pl_field *field;
     const pl_changes *changes;
     bool size, up;
-    double full; /* change of a length at the ends of the ramp */
+    double full;       /* change of a length at the ends of the ramp */
+    double left, room; /* of the half of the sheet it stands in */
     pl_box box;
 } zones;
 
@@ -142,9 +143,9 @@ static void draw_map(zones *m)
     const pl_type body = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT };
     m->full = full_scale(m);
     double y = m->box.y - 78;
-    pl_canvas_text_in(m->c, &head, m->box.x, y, m->box.w,
+    pl_canvas_text_in(m->c, &head, m->left, y, m->room,
                       m->size ? "Size, zone by zone" : "Stretch, zone by zone");
-    pl_canvas_text_in(m->c, &body, m->box.x, y + 29, m->box.w,
+    pl_canvas_text_in(m->c, &body, m->left, y + 29, m->room,
                       m->size ? "how far FWHM departs from the mean of all zones, %"
                               : "ellipticity chi; 0 is round");
     for (size_t k = 0; k < m->changes->columns * m->changes->rows; k++) {
@@ -183,23 +184,26 @@ pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *change
                                  pl_err *err)
 {
     double aspect = (double)after->width_px / after->height_px, side = PL_CHANGE_MARGIN + 30;
-    double wide = (W - 2 * side - GAP) / 2, high = fmin(fmax(wide / aspect, 160), 520);
+    double half = (W - 2 * side - GAP) / 2, high = fmin(fmax(half / aspect, 160), 520);
     double top = 224, below = top + high + 84;
     pl_canvas *c = NULL;
     pl_status rc = pl_canvas_new(W, (int)(below + LIST_H + 100), red, &c, err);
     if (rc != PL_OK)
         return rc;
-    wide = fmin(wide, high * aspect);
+    double wide = fmin(half, fmax(high * aspect, 60));
     zones m = { .c = c,
                 .field = after,
                 .changes = changes,
                 .size = true,
                 .up = strcmp(after->facts.row_order.s, "TOP-DOWN") != 0,
-                .box = { side, top, wide, high } };
+                .left = side,
+                .room = half,
+                .box = { side + (half - wide) / 2, top, wide, high } };
     pl_change_head(c, changes);
     draw_map(&m);
     m.size = false;
-    m.box.x = W - side - wide;
+    m.left += half + GAP;
+    m.box.x += half + GAP;
     draw_map(&m);
     list(c, changes, below);
     pl_change_foot(c, file, against, "plumb-field " PL_VERSION);

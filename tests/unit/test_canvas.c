@@ -57,6 +57,44 @@ Test(colour, ramp_is_even_and_ordered_by_lightness)
     }
 }
 
+/* How a colour looks to eyes without one kind of cone: linear-light matrices of Vienot, Brettel and
+ * Mollon 1999 (Color Res. Appl. 24, 243, as commonly tabulated, from memory). */
+static void as_seen(pl_rgb c, bool protan, double lab[3])
+{
+    static const double m[2][2][2] = { { { .29275, .70725 }, { -.02234, 1.02234 } },
+                                       { { .11238, .88762 }, { .00401, .99599 } } };
+    double v[3] = { c.r, c.g, c.b };
+    for (int i = 0; i < 2; i++)
+        v[i] = v[i] <= 0.04045 ? v[i] / 12.92 : pow((v[i] + 0.055) / 1.055, 2.4);
+    double rg = m[protan][0][0] * v[0] + m[protan][0][1] * v[1];
+    double s = rg <= 0.0031308 ? 12.92 * rg : 1.055 * pow(rg, 1 / 2.4) - 0.055;
+    pl_to_oklab((pl_rgb){ s, s, c.b }, lab);
+}
+
+Test(colour, better_and_worse_differ_to_any_eye)
+{
+    double was[3], now[3], first = 0;
+    pl_to_oklab(pl_ramp_both(false, -1), was);
+    for (int i = 1; i <= 20; i++) {
+        pl_to_oklab(pl_ramp_both(false, i / 10.0 - 1), now);
+        double step = hypot(hypot(now[0] - was[0], now[1] - was[1]), now[2] - was[2]);
+        first = i == 1 ? step : first;
+        cr_expect(epsilon_eq(dbl, step, first, 0.03 * first), "step %d: %g", i, step);
+        memcpy(was, now, sizeof was);
+    }
+    for (int protan = 0; protan < 2; protan++) {
+        as_seen(pl_ramp_both(false, -1), protan, was);
+        as_seen(pl_ramp_both(false, 1), protan, now);
+        cr_expect(gt(dbl, now[2] - was[2], 0.12), "blue against yellow");
+    }
+    double t[] = { NAN, -2, 2, INFINITY };
+    for (size_t i = 0; i < PL_ARRAY_LEN(t); i++) {
+        pl_rgb c = pl_ramp_both(false, t[i]), d = pl_ramp_both(true, t[i]);
+        cr_expect(c.r >= 0 && c.r <= 1 && c.g >= 0 && c.g <= 1 && c.b >= 0 && c.b <= 1);
+        cr_expect(d.r >= 0 && d.r <= 1 && d.g == 0 && d.b == 0);
+    }
+}
+
 Test(colour, red_look_is_red_alone)
 {
     for (int i = 0; i < PL_TONES; i++) {
