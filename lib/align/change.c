@@ -185,6 +185,8 @@ void pl_change_say(pl_change *c)
     char much[40] = "";
     if (fabs(c->before) > TELLING * c->before_sigma && part < 2)
         snprintf(much, sizeof much, " by %.0f %%", 100 * part);
+    else
+        snprintf(much, sizeof much, " from %.2g to %.2g", c->before, c->after);
     if (isnan(c->chance))
         snprintf(c->text, sizeof c->text, "could not be compared");
     else if (!c->seen)

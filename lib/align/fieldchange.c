@@ -267,7 +267,7 @@ static void say_rest(pl_changes *c, bool zones)
     const pl_change *w = &c->item[WIDTH];
     double part = 100 * fabs(w->after / w->before - 1);
     if (c->item[PL_EVEN_STRETCH].seen || c->item[PL_TURNING].seen) {
-        SAY(c->text, "the optics did not change that can be seen; tracking did");
+        SAY(c->text, "tracking changed; the optics show no change that can be seen");
         SAY(c->action, "Stretch alike everywhere, or about a point: tracking, guiding or wind, not "
                        "an adjustment of the optics.");
     } else if (zones || c->item[STRETCHED].seen) {

@@ -8,8 +8,15 @@
 #include <stdlib.h>
 #include <string.h>
 
-#define name_room(box)  190.0
-#define words_room(box) 330.0
+static double name_room(pl_box box)
+{
+    return fmin(190, 0.2 * box.w);
+}
+
+static double words_room(pl_box box)
+{
+    return fmin(330, 0.33 * box.w);
+}
 
 double pl_change_head(pl_canvas *c, const pl_changes *changes)
 {

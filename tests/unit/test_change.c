@@ -322,7 +322,7 @@ ParameterizedTestParameters(change, what_changed_is_told)
           { .even = .2 },
           PL_SAME,
           "even stretch",
-          "tracking did",
+          "tracking changed",
           "not an adjustment" },
         { { .flare = .03 },
           { .flare = .03, .swell = 1.12 },
