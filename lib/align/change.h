@@ -37,11 +37,14 @@ void pl_changes_settle(pl_changes *all);
 /* pl_change_say - the common words on one item: by how much, which way. */
 void pl_change_say(pl_change *c);
 
-/* pl_in_air - an amplitude of a frame whose stars are `swell` times as wide, as the air of the
- * other would show it, with an error for what the rule leaves out. power  in  2: second moments; 3:
- * third */
-double pl_in_air(double v, double swell, int order, double *sigma);
-pl_vector pl_vector_in_air(pl_vector v, double swell, int order);
+/* pl_change_..._in_air - the same when stars are `swell` times as wide in the frame after: its
+ * amplitude is told as the air of the frame before would show it.
+ *   order  in  of the moments it is made of: 2, 3, or 4 for the square of a second one */
+pl_change pl_change_vectors_in_air(const char *name, const char *unit, pl_vector before,
+                                   pl_vector after, int spin, double swell, int order);
+pl_change pl_change_numbers_in_air(const char *name, const char *unit, double before,
+                                   double before_sigma, double after, double after_sigma,
+                                   double swell, int order);
 
 /* ---- zonechange.c */
 

@@ -49,86 +49,113 @@ static pl_status refit(const pl_field *f, pl_pattern_fit *out, const char *which
     return pl_patterns_fit(f->star, f->used, &v, out, err);
 }
 
-static pl_change numbers(const char *name, const char *unit, double b, double sb, double a,
-                         double sa, double swell, int order, double tolerance)
-{
-    a = pl_in_air(a, swell, order, &sa);
-    pl_change c = pl_change_numbers(name, unit, b, sb, a, sa, false);
-    c.tolerance = tolerance;
-    return c;
-}
-
 /* ---- the items */
 
-static void add_pattern(pl_changes *all, int i, const char *name, const pl_pattern_fit *b,
-                        const pl_pattern_fit *a, const pl_field *after, double swell)
-{
-    const pl_pattern *p = &after->pattern[i];
-    int order = i == PL_FLARE || i == PL_CORNERED ? 3 : 2;
-    int spin = i == PL_EVEN_STRETCH ? 2 : i == PL_CORNERED ? 3 : 1;
-    bool turned = a->p[PL_TURNING].amplitude > 0 && b->p[PL_TURNING].amplitude > 0;
-    pl_vector vb = b->vector[i], va = a->vector[i];
-    if (i == PL_EVEN_STRETCH && !turned) {
-        vb = b->unturned;
-        va = a->unturned;
-    }
-    if (i == PL_TURNING || (i == PL_OUTWARD_STRETCH && turned)) {
-        const pl_pattern *x = &b->p[i], *y = &a->p[i];
-        pl_change_add(all, numbers(name, p->unit, x->amplitude, x->amplitude_sigma, y->amplitude,
-                                   y->amplitude_sigma, swell, order, p->tolerance));
-    } else if (i == PL_OUTWARD_STRETCH) {
-        pl_change_add(all,
-                      numbers(name, p->unit, b->unturned_outward, b->unturned_sigma,
-                              a->unturned_outward, a->unturned_sigma, swell, order, p->tolerance));
-    } else {
-        pl_change c =
-            pl_change_vectors(name, p->unit, vb, pl_vector_in_air(va, swell, order), spin, false);
-        c.tolerance = p->tolerance;
-        pl_change_add(all, c);
-    }
-}
+/* A signed amplitude and its error. */
+typedef struct {
+    double v, sigma;
+} amount;
 
-/* The square of an ellipticity is what has an even error: eccentricities near nought have none. */
-static double square_of(double e, double sigma, double *error)
+static void add(pl_changes *all, pl_change c, double tolerance)
 {
-    double high = (e + sigma) * (e + sigma), low = e * e;
-    double chi_high = high / (2 - fmin(high, 1)), chi = low / (2 - low);
-    *error = chi_high * chi_high - chi * chi;
-    return chi * chi;
-}
-
-static void add_eccentricity(pl_changes *all, const pl_field *b, const pl_field *a, double swell)
-{
-    double sb, sa, vb = square_of(b->eccentricity, b->eccentricity_sigma, &sb),
-                   va = square_of(a->eccentricity, a->eccentricity_sigma, &sa);
-    va = pl_in_air(va, swell, 4, &sa);
-    pl_change c = pl_change_numbers("eccentricity", "", vb, sb, va, sa, false);
-    double chi = sqrt(va), high = sqrt(va + sa);
-    c.before = b->eccentricity;
-    c.before_sigma = b->eccentricity_sigma;
-    c.after = sqrt(2 * chi / (1 + chi));
-    c.after_sigma = sqrt(2 * high / (1 + high)) - c.after;
-    double sure = fabs(c.change) / c.change_sigma; /* of the squares; the same for their roots */
-    c.change = c.after - c.before;
-    c.change_sigma = sure > 0 ? fabs(c.change) / sure : hypot(c.before_sigma, c.after_sigma);
-    c.tolerance = a->facts.eccentricity.v;
+    c.tolerance = tolerance;
     pl_change_add(all, c);
 }
 
+static void add_amount(pl_changes *all, const char *name, const char *unit, amount b, amount a,
+                       double swell, int order, double tolerance)
+{
+    add(all, pl_change_numbers_in_air(name, unit, b.v, b.sigma, a.v, a.sigma, swell, order),
+        tolerance);
+}
+
+static amount of_pattern(const pl_pattern *p)
+{
+    return (amount){ p->amplitude, p->amplitude_sigma };
+}
+
+/* Ellipticity; where not both frames show a turning field it is left out of both. */
+static void add_stretch(pl_changes *all, const pl_pattern_fit *b, const pl_pattern_fit *a,
+                        const pl_pattern *tolerable, double swell)
+{
+    bool both = a->p[PL_TURNING].amplitude > 0 && b->p[PL_TURNING].amplitude > 0;
+    const pl_vector *vb = both ? &b->vector[PL_EVEN_STRETCH] : &b->unturned,
+                    *va = both ? &a->vector[PL_EVEN_STRETCH] : &a->unturned;
+    amount ob = { b->unturned_outward, b->unturned_sigma },
+           oa = { a->unturned_outward, a->unturned_sigma };
+    if (both) {
+        ob = of_pattern(&b->p[PL_OUTWARD_STRETCH]);
+        oa = of_pattern(&a->p[PL_OUTWARD_STRETCH]);
+    }
+    add(all, pl_change_vectors_in_air("even stretch", "chi", *vb, *va, 2, swell, 2),
+        tolerable[PL_EVEN_STRETCH].tolerance);
+    add_amount(all, "turning", "chi", of_pattern(&b->p[PL_TURNING]), of_pattern(&a->p[PL_TURNING]),
+               swell, 2, tolerable[PL_TURNING].tolerance);
+    add_amount(all, "outward stretch", "chi", ob, oa, swell, 2,
+               tolerable[PL_OUTWARD_STRETCH].tolerance);
+}
+
+/* Over the frame r^2 has a mean of a third, r of a half: so much more may the corner have. */
+static void add_rest(pl_changes *all, const pl_pattern_fit *b, const pl_pattern_fit *a,
+                     const pl_field *after, double swell)
+{
+    const pl_pattern *p = after->pattern;
+    add(all,
+        pl_change_vectors_in_air("size slope", "fraction", b->vector[PL_SIZE_SLOPE],
+                                 a->vector[PL_SIZE_SLOPE], 1, swell, 2),
+        p[PL_SIZE_SLOPE].tolerance);
+    add(all,
+        pl_change_vectors_in_air("one-sided flare", "sigma^3", b->vector[PL_FLARE],
+                                 a->vector[PL_FLARE], 1, swell, 3),
+        p[PL_FLARE].tolerance);
+    add(all,
+        pl_change_vectors_in_air("three-cornered", "sigma^3", b->vector[PL_CORNERED],
+                                 a->vector[PL_CORNERED], 3, swell, 3),
+        p[PL_CORNERED].tolerance);
+    add_amount(all, "bowl", "fraction", (amount){ b->bowl, b->bowl_sigma },
+               (amount){ a->bowl, a->bowl_sigma }, swell, 2, 3 * after->facts.fwhm_growth.v);
+    add_amount(all, "outward flare", "sigma^3", (amount){ b->comatic, b->comatic_sigma },
+               (amount){ a->comatic, a->comatic_sigma }, swell, 3, 2 * p[PL_FLARE].tolerance);
+}
+
+/* The square of an ellipticity is what has an even error: eccentricities near nought have none. */
+static amount square_of(double e, double sigma)
+{
+    double high = (e + sigma) * (e + sigma), low = e * e;
+    double chi_high = high / (2 - fmin(high, 1)), chi = low / (2 - low);
+    return (amount){ chi * chi, chi_high * chi_high - chi * chi };
+}
+
+static amount root_of(double square, double sigma)
+{
+    double chi = sqrt(square), high = sqrt(square + sigma), e = sqrt(2 * chi / (1 + chi));
+    return (amount){ e, sqrt(2 * high / (1 + high)) - e };
+}
+
+static void add_eccentricity(pl_changes *all, const pl_field *before, const pl_field *after,
+                             double swell)
+{
+    amount b = square_of(before->eccentricity, before->eccentricity_sigma),
+           a = square_of(after->eccentricity, after->eccentricity_sigma);
+    pl_change c =
+        pl_change_numbers_in_air("eccentricity", "", b.v, b.sigma, a.v, a.sigma, swell, 4);
+    a = root_of(c.after, c.after_sigma);
+    c.before = before->eccentricity;
+    c.before_sigma = before->eccentricity_sigma;
+    c.after = a.v;
+    c.after_sigma = a.sigma;
+    double sure = fabs(c.change) / c.change_sigma; /* of the squares; the same for their roots */
+    c.change = c.after - c.before;
+    c.change_sigma = sure > 0 ? fabs(c.change) / sure : hypot(c.before_sigma, c.after_sigma);
+    add(all, c, after->facts.eccentricity.v);
+}
+
+/* Patterns in their own order, then the others. */
 static void add_items(pl_changes *all, const pl_field *b, const pl_field *a,
                       const pl_pattern_fit *fb, const pl_pattern_fit *fa, double swell)
 {
-    static const char *const name[PL_PATTERNS] = { "even stretch",    "turning",
-                                                   "outward stretch", "size slope",
-                                                   "one-sided flare", "three-cornered" };
-    for (int i = 0; i < PL_PATTERNS; i++)
-        add_pattern(all, i, name[i], fb, fa, a, swell);
-    /* over the frame r^2 has a mean of a third, r of a half */
-    pl_change_add(all, numbers("bowl", "fraction", fb->bowl, fb->bowl_sigma, fa->bowl,
-                               fa->bowl_sigma, swell, 2, 3 * a->facts.fwhm_growth.v));
-    pl_change_add(all,
-                  numbers("outward flare", "sigma^3", fb->comatic, fb->comatic_sigma, fa->comatic,
-                          fa->comatic_sigma, swell, 3, 2 * a->pattern[PL_FLARE].tolerance));
+    add_stretch(all, fb, fa, a->pattern, swell);
+    add_rest(all, fb, fa, a, swell);
     add_eccentricity(all, b, a, swell);
     pl_change_add(all, pl_change_numbers("FWHM", "px", b->fwhm_px, b->fwhm_sigma_px, a->fwhm_px,
                                          a->fwhm_sigma_px, false));

@@ -147,10 +147,9 @@ static common common_of(const box *b, const box *a, size_t n)
 
 static pl_change size_of(const box *b, const box *a, const common *m, double swell)
 {
-    double sigma = against(a, m->after_variance, m->many);
-    double after = pl_in_air(a->v[0] - m->after, swell, 2, &sigma);
-    return pl_change_numbers("size", "fraction", b->v[0] - m->before,
-                             against(b, m->before_variance, m->many), after, sigma, false);
+    return pl_change_numbers_in_air("size", "fraction", b->v[0] - m->before,
+                                    against(b, m->before_variance, m->many), a->v[0] - m->after,
+                                    against(a, m->after_variance, m->many), swell, 2);
 }
 
 static void compare(const box *b, const box *a, double swell, pl_changes *c)
@@ -163,8 +162,8 @@ static void compare(const box *b, const box *a, double swell, pl_changes *c)
         z->before_stars = b[k].stars;
         z->after_stars = a[k].stars;
         z->size = size_of(&b[k], &a[k], &m, swell);
-        z->stretch = pl_change_vectors("stretch", "chi", stretch_of(&b[k]),
-                                       pl_vector_in_air(stretch_of(&a[k]), swell, 2), 2, false);
+        z->stretch = pl_change_vectors_in_air("stretch", "chi", stretch_of(&b[k]),
+                                              stretch_of(&a[k]), 2, swell, 2);
         if (!m.counts[k])
             z->size.chance = z->stretch.chance = NAN;
         z->before_deg = axis(&b[k]);
