@@ -165,7 +165,7 @@ static int by_chance(const void *a, const void *b)
 
 void pl_changes_holm(pl_change **c, size_t n)
 {
-    pl_change *known[PL_CHANGE_MOST];
+    pl_change *known[PL_CHANGE_MOST] = { NULL };
     size_t m = 0;
     double least = 0;
     for (size_t i = 0; i < n && m < PL_CHANGE_MOST; i++)
@@ -190,12 +190,12 @@ void pl_change_add(pl_changes *all, pl_change c)
 
 void pl_changes_settle(pl_changes *all)
 {
-    pl_change *c[PL_CHANGES_MAX];
+    pl_change *c[PL_CHANGES_MAX] = { NULL };
     for (size_t i = 0; i < all->items; i++)
         c[i] = &all->item[i];
     pl_changes_holm(c, all->items);
     for (size_t i = 0; i < all->items; i++)
-        pl_change_say(c[i]);
+        pl_change_say(&all->item[i]);
 }
 
 void pl_change_say(pl_change *c)
