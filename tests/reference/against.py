@@ -72,7 +72,7 @@ def same(i):
 
 
 def false_alarms():
-    n = 8 if quick else 304
+    n = 8 if quick else 192
     got = side_by_side(same, range(n))
     limit = 0.02 * n + 2 * math.sqrt(0.02 * 0.98 * n)  # 2 % and two binomial errors
     checks.below(f"anything seen in {n} pairs of one telescope", sum(g[0] for g in got), limit, "2 %", "d")
