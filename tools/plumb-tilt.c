@@ -1,0 +1,187 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* plumb-tilt - is the sensor square, and which screw of its plate to turn. */
+#include "cli.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+
+enum { FIRST = 0x400, BEST = 600 };
+
+static const cli_option options[] = {
+    { "corners", FIRST, "X1Y1,X2Y1,X1Y2,X2Y2", "best focus at the four corners, um, + = out" },
+    { "error", FIRST + 1, "UM", "error of each of those four" },
+    { "rotated", FIRST + 2, "DEG", "two surfaces: the camera was turned by DEG in between" },
+    { "seeing", FIRST + 3, "ARCSEC", "FWHM the tolerance is for (default: the surface's own)" },
+    { "wavelength", FIRST + 4, "UM", "wavelength, um (default: the surface's own)" },
+    { NULL, 0, NULL, NULL },
+};
+
+static const char *const facts[] = {
+    "aperture_mm", "focal_mm", "mirror_focal_mm", "corrected",      "obstruction",
+    "pixel_um",    "width_px", "height_px",       "fwhm_growth",    "mosaic",
+    "gain_e_adu",  "carries",  "eccentricity",    "saturation_adu", NULL,
+};
+
+static int own(void *ctx, int letter, const char *value, pl_err *err)
+{
+    return pl_tilt_set(ctx, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+}
+
+static const cli_program program = {
+    .name = "plumb-tilt",
+    .usage = "[OPTION]... [SURFACE | FRAME | --rotated DEG BEFORE AFTER]",
+    .about =
+        "Is the sensor square, is it worth touching, and which screw of its plate to turn. The\n"
+        "surface is what plumb-sweep measured: its JSON, or a profile it was saved to (without a\n"
+        "file: that of -p). One frame alone shows a slope without a sign.\n",
+    .status = "  0  square within tolerance, or cannot tell\n"
+              "  1  outside: act\n"
+              "  2  there is nothing to judge\n",
+    .frames = true,
+    .together = true,
+    .options = options,
+    .facts = facts,
+    .own = own,
+};
+
+static int failed(const cli *c, const char *file, const pl_err *err)
+{
+    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
+    return EXIT_UNMEASURED;
+}
+
+static int print(const cli *c, char *text, const pl_verdict *verdict)
+{
+    pl_err err = { PL_OK, "" };
+    if (!text)
+        return failed(c, NULL, &err);
+    fputs(text, stdout);
+    free(text);
+    return verdict->state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
+}
+
+static int report(const cli *c, pl_tilt *tilt, const char *file)
+{
+    pl_err err = { PL_OK, "" };
+    int status =
+        print(c, c->json ? pl_tilt_json(tilt, file) : pl_tilt_text(tilt, file), &tilt->verdict);
+    if (status != EXIT_UNMEASURED && c->png &&
+        pl_tilt_draw(tilt, file, c->red, c->png, &err) != PL_OK)
+        status = failed(c, c->png, &err);
+    pl_tilt_clear(tilt);
+    return status;
+}
+
+static int of_corners(const cli *c, const pl_tilt_options *o, const pl_screws *plate)
+{
+    pl_err err = { PL_OK, "" };
+    pl_tilt tilt;
+    if (pl_tilt_corners(&c->facts, plate, o, &tilt, &err) != PL_OK)
+        return failed(c, NULL, &err);
+    return report(c, &tilt, NULL);
+}
+
+static int of_surface(const cli *c, const pl_tilt_options *o, const pl_screws *plate,
+                      const char *file)
+{
+    pl_err err = { PL_OK, "" };
+    pl_surface surface;
+    pl_tilt tilt;
+    if (pl_surface_read(file, &surface, &err) != PL_OK ||
+        pl_tilt_judge(&surface, &c->facts, plate, o, &tilt, &err) != PL_OK)
+        return failed(c, file, &err);
+    return report(c, &tilt, file);
+}
+
+static int of_two(const cli *c, const pl_tilt_options *o, const pl_screws *plate)
+{
+    pl_err err = { PL_OK, "" };
+    const char *const *file = (const char *const *)c->file;
+    pl_surface surface[2];
+    pl_tilt_parts parts;
+    for (int i = 0; i < 2; i++)
+        if (pl_surface_read(file[i], &surface[i], &err) != PL_OK)
+            return failed(c, file[i], &err);
+    if (pl_tilt_rotated(&surface[0], &surface[1], &c->facts, plate, o, &parts, &err) != PL_OK)
+        return failed(c, NULL, &err);
+    int status =
+        print(c, c->json ? pl_tilt_parts_json(&parts, file) : pl_tilt_parts_text(&parts, file),
+              &parts.verdict);
+    pl_tilt_parts_clear(&parts);
+    return status;
+}
+
+static int of_frame(const cli *c, const char *file)
+{
+    pl_err err = { PL_OK, "" };
+    pl_frame *frame = NULL;
+    pl_field field;
+    if (pl_frame_open(file, c->jobs, &frame, &err) != PL_OK ||
+        pl_field_measure(frame, &c->facts, BEST, c->jobs, &field, &err) != PL_OK) {
+        pl_frame_free(frame);
+        return failed(c, file, &err);
+    }
+    pl_tilt_hint hint = pl_tilt_of_field(&field);
+    int status = print(c,
+                       c->json ? pl_tilt_hint_json(&hint, &field, file)
+                               : pl_tilt_hint_text(&hint, &field, file),
+                       &hint.verdict);
+    pl_field_clear(&field);
+    pl_frame_free(frame);
+    return status;
+}
+
+/* By its name: .fits, .fit, .fts, and those compressed. */
+static bool is_frame(const char *file)
+{
+    size_t len;
+    return cli_stem(file, &len)[len] != '\0';
+}
+
+static int choose(const cli *c, const pl_tilt_options *o, const pl_screws *plate)
+{
+    if (!isnan(o->corner_um[0]))
+        return of_corners(c, o, plate);
+    if (!isnan(o->rotated_deg))
+        return of_two(c, o, plate);
+    if (c->files && is_frame(c->file[0]))
+        return of_frame(c, c->file[0]);
+    return of_surface(c, o, plate, c->files ? c->file[0] : c->profile);
+}
+
+static int run(const cli *c, const pl_tilt_options *o)
+{
+    pl_err err = { PL_OK, "" };
+    pl_screws plate;
+    bool corners = !isnan(o->corner_um[0]), two = !isnan(o->rotated_deg);
+    bool frame = !two && c->files == 1 && is_frame(c->file[0]);
+    if (corners && (c->files || two))
+        return cli_misuse(c, "--corners stands alone: no file is read beside it");
+    if (!isnan(o->corner_error_um) && !corners)
+        return cli_misuse(c, "--error goes with --corners");
+    if (two && c->files != 2)
+        return cli_misuse(c, "--rotated takes two surfaces, before and after");
+    if (!two && c->files > 1)
+        return cli_misuse(c, "one surface is judged at a time; two go with --rotated");
+    if (!corners && !c->files && !c->profile)
+        return cli_misuse(c, "name a surface (JSON of plumb-sweep, or -p with a profile that "
+                             "holds one), a frame, or --corners");
+    if (c->png && (two || frame))
+        return cli_misuse(c, "--png draws the plan for one surface or --corners");
+    if (!cli_spares_inputs(c, c->png))
+        return EXIT_UNMEASURED;
+    if (c->profile && pl_screws_read(c->profile, "plate", &plate, &err) != PL_OK)
+        return failed(c, c->profile, &err);
+    return choose(c, o, c->profile ? &plate : NULL);
+}
+
+int main(int argc, char **argv)
+{
+    cli c;
+    pl_tilt_options o = pl_tilt_defaults();
+    int rc = cli_parse(&program, argc, argv, &c, &o);
+    if (rc < 0)
+        rc = run(&c, &o);
+    return cli_close(&c, rc);
+}
