@@ -39,25 +39,6 @@ static void cell(pl_canvas *c, double x, double y, bool right, pl_tone tone, con
     pl_canvas_text(c, &type, x, y, text);
 }
 
-/* "1/8 clockwise"; the head of the column says that they are turns. */
-static void by_hand(const pl_tilt *t, const pl_tilt_screw *s, char *out, size_t size)
-{
-    char part[32];
-    if (t->part == 0) {
-        snprintf(out, size, "-");
-        return;
-    }
-    pl_part_say(s->hand_turns, t->part, part, sizeof part);
-    if (s->hand_turns == 0)
-        snprintf(out, size, "leave");
-    else
-        snprintf(out, size, "%s %s", part,
-                 s->direction > 0   ? "clockwise"
-                 : s->direction < 0 ? "counter-clockwise"
-                 : s->travel_um > 0 ? "(it goes in)"
-                                    : "(it goes out)");
-}
-
 static double screw_row(pl_canvas *c, const pl_tilt *t, size_t i, double y)
 {
     char text[96];
@@ -71,7 +52,7 @@ static double screw_row(pl_canvas *c, const pl_tilt *t, size_t i, double y)
              s->travel_um > 0 ? "in" : "out");
     cell(c, AT_TRAVEL, y, true, PL_TONE_INK, text);
     cell(c, AT_EXACT, y, true, PL_TONE_INK, pl_fixed(s->turns, 3).s);
-    by_hand(t, s, text, sizeof text);
+    pl_tilt_by_hand(t, i, text, sizeof text);
     pl_canvas_text_in(c, &hand, AT_HAND, y + 1, W - MARGIN - AT_HAND, text);
     return y + 32;
 }

@@ -9,6 +9,10 @@
  * counter-clockwise from the right. */
 const char *pl_hand_where(double deg);
 
+/* pl_tilt_by_hand - "1/8 clockwise", "1/16 (it goes in)", "leave", "-": for a column whose head
+ * says that these are turns. */
+void pl_tilt_by_hand(const pl_tilt *tilt, size_t screw, char *out, size_t size);
+
 /* pl_tilt_rests - "growth", air and depth of focus that a verdict rests on, in a line; "" when
  * there is none. */
 void pl_tilt_rests(double growth, double seeing_arcsec, double allowed_um, pl_string *out);

@@ -106,14 +106,33 @@ static void curvature(pl_string *out, const pl_tilt *t)
 
 /* ---- screws, or shims */
 
+void pl_tilt_by_hand(const pl_tilt *t, size_t screw, char *out, size_t size)
+{
+    const pl_tilt_screw *s = &t->screw[screw];
+    char part[32];
+    if (t->part == 0) {
+        snprintf(out, size, "-");
+        return;
+    }
+    pl_part_say(s->hand_turns, t->part, part, sizeof part);
+    if (s->hand_turns == 0)
+        snprintf(out, size, "leave");
+    else
+        snprintf(out, size, "%s %s", part,
+                 s->direction > 0   ? "clockwise"
+                 : s->direction < 0 ? "counter-clockwise"
+                 : s->travel_um > 0 ? "(it goes in)"
+                                    : "(it goes out)");
+}
+
 static void screw_row(pl_string *out, const pl_tilt *t, size_t i)
 {
     const pl_tilt_screw *s = &t->screw[i];
     char hand[64], where[80];
-    pl_plate_say(t, i, hand, sizeof hand);
+    pl_tilt_by_hand(t, i, hand, sizeof hand);
     snprintf(where, sizeof where, "%s deg, %s", pl_signif(t->plate.angle_deg[i], 4).s,
              pl_hand_where(t->plate.angle_deg[i]));
-    pl_string_add(out, "  %c  %-21s %8s %-8s %7s  %s\n", (char)('A' + i), where,
+    pl_string_add(out, "  %c  %-22s %6s %-8s %6s  %s\n", (char)('A' + i), where,
                   pl_fixed(fabs(s->travel_um), 1).s, s->travel_um > 0 ? "away" : "towards",
                   pl_fixed(s->turns, 3).s, hand);
 }
@@ -121,8 +140,8 @@ static void screw_row(pl_string *out, const pl_tilt *t, size_t i)
 static void screws(pl_string *out, const pl_tilt *t)
 {
     char words[240];
-    pl_string_add(out, "\n     %-21s %8s %-8s %7s  %s\n", "seen from behind", "um", "from you",
-                  "turns", "by hand");
+    pl_string_add(out, "\n     %-22s %6s %-8s %6s  %s\n", "seen from behind", "um", "from you",
+                  "exact", "turns, by hand");
     for (size_t i = 0; i < t->plate.screws; i++)
         screw_row(out, t, i);
     if (t->part || t->centre_um != 0)
