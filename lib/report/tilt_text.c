@@ -66,18 +66,27 @@ void pl_tilt_rests(double growth, double seeing, double allowed_um, pl_string *o
 
 /* ---- the plane */
 
+/* A direction that means nothing is not told. */
+static bool has_direction(const pl_surface_told *t)
+{
+    return isfinite(t->tilt_deg) && !(t->tilt_um_mm < 2 * t->tilt_sigma_um_mm);
+}
+
 static void slope(pl_string *out, const char *label, const pl_surface_told *t)
 {
-    char words[240], angle[64] = "";
-    if (isfinite(t->tilt_deg))
+    char words[240], angle[80] = "";
+    bool told = has_direction(t);
+    if (told)
         snprintf(angle, sizeof angle, "; best focus lies further out %s", pl_toward(t->tilt_deg));
     snprintf(words, sizeof words, "%s um/mm, %s arcmin%s",
              pl_measured(t->tilt_um_mm, t->tilt_sigma_um_mm, 2).s,
              pl_measured(t->tilt_arcmin, t->tilt_sigma_arcmin, 1).s, angle);
     row(out, label, words);
-    snprintf(words, sizeof words, "%s um corner to corner, at %s deg",
-             pl_measured(t->across_um, t->across_sigma_um, 1).s,
-             pl_measured(t->tilt_deg, t->tilt_sigma_deg, 0).s);
+    if (told)
+        snprintf(angle, sizeof angle, ", at %s deg",
+                 pl_measured(t->tilt_deg, t->tilt_sigma_deg, 0).s);
+    snprintf(words, sizeof words, "%s um corner to corner%s",
+             pl_measured(t->across_um, t->across_sigma_um, 1).s, angle);
     row(out, "", words);
 }
 
