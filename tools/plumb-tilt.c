@@ -9,7 +9,7 @@
 enum { FIRST = 0x400, BEST = 600 };
 
 static const cli_option options[] = {
-    { "corners", FIRST, "X1Y1,X2Y1,X1Y2,X2Y2", "best focus at the four corners, um, + = out" },
+    { "corners", FIRST, "LIST", "best focus, um, + = further out, at X1Y1,X2Y1,X1Y2,X2Y2" },
     { "error", FIRST + 1, "UM", "error of each of those four" },
     { "rotated", FIRST + 2, "DEG", "two surfaces: the camera was turned by DEG in between" },
     { "seeing", FIRST + 3, "ARCSEC", "FWHM the tolerance is for (default: the surface's own)" },
@@ -18,9 +18,9 @@ static const cli_option options[] = {
 };
 
 static const char *const facts[] = {
-    "aperture_mm", "focal_mm", "mirror_focal_mm", "corrected",      "obstruction",
-    "pixel_um",    "width_px", "height_px",       "fwhm_growth",    "mosaic",
-    "gain_e_adu",  "carries",  "eccentricity",    "saturation_adu", NULL,
+    "aperture_mm", "focal_mm",     "mirror_focal_mm", "corrected",   "obstruction",
+    "pixel_um",    "width_px",     "height_px",       "fwhm_growth", "mosaic",
+    "gain_e_adu",  "eccentricity", "saturation_adu",  NULL,
 };
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
