@@ -162,6 +162,8 @@ static int run(const cli *c, const pl_tilt_options *o)
         return cli_misuse(c, "--error goes with --corners");
     if (two && c->files != 2)
         return cli_misuse(c, "--rotated takes two surfaces, before and after");
+    if (two && cli_same_file(c->file[0], c->file[1]))
+        return cli_misuse(c, "the same surface was given twice");
     if (!two && c->files > 1)
         return cli_misuse(c, "one surface is judged at a time; two go with --rotated");
     if (!corners && !c->files && !c->profile)

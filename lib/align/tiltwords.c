@@ -26,10 +26,10 @@ static void text(pl_tilt *t)
                  "best focus runs %s from corner to corner; whether that matters cannot be told",
                  um);
     else if (v->cause == PL_CAUSE_SPACING)
-        snprintf(v->text, sizeof v->text,
-                 "the corrector's spacing comes first: the field bends by %.1f um, of %.1f um that "
-                 "this air lets pass; tilt is %s corner to corner",
-                 fabs(t->surface.curvature_um), may, um);
+        snprintf(
+            v->text, sizeof v->text,
+            "corrector spacing first: bend %.1f um, tilt %s, of %.1f um that this air lets pass",
+            fabs(t->surface.curvature_um), um, may);
     else if (v->state == PL_OUTSIDE)
         snprintf(v->text, sizeof v->text,
                  "tilted, and worth touching: %s from corner to corner, of %.1f um that this air "

@@ -121,7 +121,7 @@ static void contours(const struct plan *p)
     const pl_tilt *t = p->t;
     double most = 0.5 * t->told.across_um + fmax(0, fabs(t->surface.curvature_um));
     most = isnan(most) ? 0.5 * t->told.across_um : most;
-    double step = pl_tick_step(-most, most, 8);
+    double step = pl_tick_step(-most, most, 6);
     int n = step > 0 ? (int)(most / step) : 0;
     double w = t->surface.width_mm, h = t->surface.height_mm;
     double x = fabs(w / 2 * cos(p->columns)) + fabs(h / 2 * cos(p->rows));
@@ -132,8 +132,9 @@ static void contours(const struct plan *p)
         pl_canvas_rgb(p->c, pl_ramp(p->c->red, 0.15 + 0.6 * (i + n) / fmax(1, 2.0 * n)), 1);
         line_at(p, i * step);
     }
-    for (int i = -n; i <= n && isfinite(t->told.tilt_deg); i++)
-        number_at(p, i * step, frame);
+    int stride = n > 4 ? 2 : 1; /* dense lines: every other number */
+    for (int i = -n / stride; i <= n / stride && isfinite(t->told.tilt_deg); i++)
+        number_at(p, i * stride * step, frame);
 }
 
 /* ---- the frame */

@@ -28,9 +28,9 @@ static double heading(pl_canvas *c, double y, const char *text)
 /* Columns of the table: where their right or left edges stand. */
 enum {
     AT_WHERE = RIGHT + 40,
-    AT_TRAVEL = RIGHT + 270,
-    AT_EXACT = RIGHT + 358,
-    AT_HAND = RIGHT + 380
+    AT_TRAVEL = RIGHT + 264,
+    AT_EXACT = RIGHT + 340,
+    AT_HAND = RIGHT + 356
 };
 
 static void cell(pl_canvas *c, double x, double y, bool right, pl_tone tone, const char *text)
@@ -109,7 +109,8 @@ static double numbers(pl_canvas *c, const pl_tilt *t, double y)
     snprintf(text, sizeof text, "%s arcmin",
              pl_measured(t->told.tilt_arcmin, t->told.tilt_sigma_arcmin, 1).s);
     y = number_row(c, y, "tilt", text);
-    snprintf(text, sizeof text, "%s um", pl_measured(s->curvature_um, sqrt(s->cov[2][2]), 1).s);
+    snprintf(text, sizeof text, isnan(s->curvature_um) ? "not known" : "%s um",
+             pl_measured(s->curvature_um, sqrt(s->cov[2][2]), 1).s);
     y = number_row(c, y, "corners further out than the centre (bend)", text);
     if (!pl_tilt_acts(t) || !t->named || !t->part)
         return y;

@@ -134,6 +134,56 @@ fwhm_growth = 0.05
 """
 
 
+SURFACE = """[surface]
+tilt_x_um_mm = 1.6
+tilt_y_um_mm = -0.9
+tilt_x_um_mm_sigma = 0.08
+tilt_y_um_mm_sigma = 0.1
+tilt_xy_correlation = 0.2
+curvature_um = -
+width_mm = 23.49
+height_mm = 15.7
+date = 2026-11-26T21:04:05
+"""
+
+PLATE = """[plate]
+radius_mm = 40
+angles_deg = 90, 210, 330
+pitch_mm = 0.7
+kind = pull
+clockwise = out
+columns_deg = 12
+rows_deg = 282
+"""
+
+
+def surfaces():
+    """What plumb-tilt reads: screws and surface of a profile, and JSON."""
+
+    def line(more, four='"tilt_x_um_mm":1.6,"tilt_y_um_mm":-0.9,"width_mm":23.49,"height_mm":15.7'):
+        return f'{{"program":"plumb-sweep","surface":{{{four}{more}}}}}\n'.encode()
+
+    extreme = "tilt_x_um_mm = 1e4\ntilt_y_um_mm = -1e4\nwidth_mm = 0.01\nheight_mm = 1e4\n"
+    return {
+        "tilt": (PROFILE + PLATE + SURFACE).encode(),
+        "tilt-push": (PROFILE + PLATE.replace("pull", "push") + SURFACE).encode(),
+        "tilt-four": (PROFILE + PLATE.replace("90, 210, 330", "0 90 180 270") + SURFACE).encode(),
+        "tilt-extreme": (PROFILE + PLATE.replace("0.7", "0.05") + "[surface]\n" + extreme).encode(),
+        "tilt-angles": (PROFILE + PLATE.replace("330", "330,,;5 1e9" + ",7" * 400)).encode(),
+        "json": line(',"curvature_um":6,"curvature_um_sigma":0.8,"date":"2026-11-26"'),
+        "json-two": line("") * 2,
+        "json-null": line(',"curvature_um":null,"pixel_um":null,"date":null'),
+        "json-types": line(',"curvature_um":[1],"pixel_um":"3"'),
+        "json-sideless": line("").replace(b'{"program', b'{"side_known":false,"program'),
+        "json-huge": line(',"curvature_um":1e999,"binning":' + "9" * 400),
+        "json-negative": line(',"tilt_x_um_mm_sigma":-1'),
+        "json-deep": b'{"surface":' + b"[" * 3000,
+        "json-cut": line("")[:60],
+        "json-nul": line("") + b"\0{}",
+        "json-twins": line(',"tilt_x_um_mm":7'),
+    }
+
+
 def profiles():
     def scope(line):
         return f"[scope]\naperture_mm = 280\nfocal_mm = 870\n{line}\n".encode("latin-1")
@@ -160,7 +210,7 @@ def profiles():
         "locale": scope("obstruction[de] = 0.3"),
         "empty": b"",
     }
-    return out
+    return out | surfaces()
 
 
 SCENE = """[field]
