@@ -96,8 +96,8 @@ ParameterizedTest(struct thread *r, plate, eighths_worked)
 /* ---- the plate moved by what is told must lie along best focus */
 
 struct setting {
-    int screws;
     double angle_deg[6], columns_deg, rows_deg;
+    int screws;
     char kind[12];
 };
 
@@ -113,7 +113,7 @@ static void through(const double x[3], const double y[3], const double z[3], dou
 /* How far best focus runs from the moved sensor, corner to corner; `by` is each screw's travel. */
 static double left_after(const pl_tilt *t, const double *by, double *centre, double *bent)
 {
-    double x[6], y[6], z[6], p[3], lo = 1e9, hi = -1e9;
+    double x[6] = { 0 }, y[6] = { 0 }, z[6] = { 0 }, p[3], lo = 1e9, hi = -1e9;
     double c = t->plate.columns_deg * M_PI / 180, r = t->plate.rows_deg * M_PI / 180;
     for (size_t i = 0; i < t->plate.screws; i++) {
         x[i] = t->plate.radius_mm * cos(t->plate.angle_deg[i] * M_PI / 180);
@@ -140,21 +140,21 @@ static double left_after(const pl_tilt *t, const double *by, double *centre, dou
 ParameterizedTestParameters(plate, squares_the_sensor)
 {
     static struct setting rows[] = {
-        { 3, { 90, 210, 330 }, 0, 90, "pushpull" },
-        { 3, { 90, 210, 330 }, 180, 270, "pushpull" }, /* upside down */
-        { 3, { 90, 210, 330 }, 180, 90, "pushpull" },  /* mirrored */
-        { 3, { 30, 150, 270 }, 37, 307, "push" },      /* turned and mirrored */
-        { 3, { 10, 100, 260 }, 200, 290, "pushpull" }, /* unevenly set */
-        { 4, { 45, 135, 225, 315 }, 12, 102, "pull" },
-        { 4, { 0, 90, 180, 270 }, 350, 80, "pushpull" },
-        { 6, { 0, 60, 120, 180, 240, 300 }, 0, 270, "push" },
+        { { 90, 210, 330 }, 0, 90, 3, "pushpull" },
+        { { 90, 210, 330 }, 180, 270, 3, "pushpull" }, /* upside down */
+        { { 90, 210, 330 }, 180, 90, 3, "pushpull" },  /* mirrored */
+        { { 30, 150, 270 }, 37, 307, 3, "push" },      /* turned and mirrored */
+        { { 10, 100, 260 }, 200, 290, 3, "pushpull" }, /* unevenly set */
+        { { 45, 135, 225, 315 }, 12, 102, 4, "pull" },
+        { { 0, 90, 180, 270 }, 350, 80, 4, "pushpull" },
+        { { 0, 60, 120, 180, 240, 300 }, 0, 270, 6, "push" },
     };
     return cr_make_param_array(struct setting, rows, sizeof rows / sizeof *rows);
 }
 ParameterizedTest(struct setting *r, plate, squares_the_sensor)
 {
     pl_tilt t = tilt_of(1.3, -0.8);
-    double by[6], centre, bent, sum = 0, wholes = 0, hand[6];
+    double by[6] = { 0 }, hand[6] = { 0 }, centre, bent, sum = 0, wholes = 0;
     t.plate.screws = (size_t)r->screws;
     memcpy(t.plate.angle_deg, r->angle_deg, sizeof r->angle_deg);
     t.plate.columns_deg = r->columns_deg;

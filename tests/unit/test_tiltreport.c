@@ -325,26 +325,26 @@ static const pl_label *label(const pl_canvas *c, const char *text)
 }
 
 struct sheet {
-    int screws;
     double angle_deg[6], columns_deg, rows_deg, x, y;
+    int screws;
     bool sense, thread, red;
 };
 
 ParameterizedTestParameters(tilt_png, labels_are_tidy)
 {
     static struct sheet rows[] = {
-        { 3, { 90, 210, 330 }, 0, 90, 1.6, -0.9, true, true, false },
-        { 3, { 30, 150, 270 }, 180, 270, 1.6, -0.9, true, true, true },
-        { 4, { 0, 90, 180, 270 }, 205, 115, 1.6, -0.9, false, true, true },
-        { 4, { 45, 135, 225, 315 }, 30, 120, -1.6, 2.9, true, true, false },
-        { 6, { 0, 60, 120, 180, 240, 300 }, 0, 90, 10, 10, true, true, false },
-        { 3, { 90, 210, 330 }, 0, 90, 1.6, -0.9, true, false, false },
-        { 3, { 90, 210, 330 }, NAN, 90, 1.6, -0.9, true, true, false }, /* no screw is named */
-        { 3, { 90, 210, 330 }, NAN, 90, -0.1, 2.9, true, true, false },
-        { 3, { 90, 210, 330 }, NAN, 90, -2, -2, true, true, false },
-        { 3, { 90, 210, 330 }, 0, 90, 0.1, 0, true, true, false }, /* square */
-        { 0, { 0 }, 0, 270, 1600, -900, true, true, false },
-        { 0, { 0 }, NAN, NAN, 0, 0, true, true, false },
+        { { 90, 210, 330 }, 0, 90, 1.6, -0.9, 3, true, true, false },
+        { { 30, 150, 270 }, 180, 270, 1.6, -0.9, 3, true, true, true },
+        { { 0, 90, 180, 270 }, 205, 115, 1.6, -0.9, 4, false, true, true },
+        { { 45, 135, 225, 315 }, 30, 120, -1.6, 2.9, 4, true, true, false },
+        { { 0, 60, 120, 180, 240, 300 }, 0, 90, 10, 10, 6, true, true, false },
+        { { 90, 210, 330 }, 0, 90, 1.6, -0.9, 3, true, false, false },
+        { { 90, 210, 330 }, NAN, 90, 1.6, -0.9, 3, true, true, false }, /* no screw is named */
+        { { 90, 210, 330 }, NAN, 90, -0.1, 2.9, 3, true, true, false },
+        { { 90, 210, 330 }, NAN, 90, -2, -2, 3, true, true, false },
+        { { 90, 210, 330 }, 0, 90, 0.1, 0, 3, true, true, false }, /* square */
+        { { 0 }, 0, 270, 1600, -900, 0, true, true, false },
+        { { 0 }, NAN, NAN, 0, 0, 0, true, true, false },
     };
     return cr_make_param_array(struct sheet, rows, sizeof rows / sizeof *rows);
 }
