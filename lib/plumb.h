@@ -975,7 +975,7 @@ PL_API void pl_tilt_parts_clear(pl_tilt_parts *parts);
 
 /* pl_tilt_hint - what one frame can say: how stars widen over the field. Relative and unsigned. */
 typedef struct {
-    double slope, slope_sigma; /* fraction of FWHM from centre to edge; NaN: too few stars */
+    double slope, slope_sigma; /* fraction of FWHM, centre to corner; NaN: too few stars */
     double slope_deg;          /* NaN: none stands out */
     bool collimation_first;    /* the field shows the marks of a tilted mirror */
     pl_verdict verdict;        /* always PL_UNSURE */
