@@ -46,7 +46,7 @@ static void tell_tilt(const pl_surface *s, pl_surface_told *t)
     double deg = atan2(y, x) * 180 / M_PI;
     t->tilt_deg = none ? NAN : deg < 0 ? deg + 360 : deg;
     double across = sigma_of(s, (const double[3]){ -n, c, 0 }) / t->tilt_um_mm * 180 / M_PI;
-    t->tilt_sigma_deg = none ? NAN : fmin(across, NO_DIRECTION_DEG);
+    t->tilt_sigma_deg = none ? NAN : across > NO_DIRECTION_DEG ? NO_DIRECTION_DEG : across;
     t->across_um = fabs(x) * s->width_mm + fabs(y) * s->height_mm;
     t->across_sigma_um =
         sigma_of(s, (const double[3]){ copysign(s->width_mm, x), copysign(s->height_mm, y), 0 });

@@ -380,6 +380,8 @@ Test(surface, json_among_others)
     cr_expect(eq(str, back.date, "2026-11-26T21:00:00"));
     cr_expect(isnan(back.curvature_um) && isnan(back.cov[0][0]) && isnan(back.pixel_um));
     cr_expect(eq(int, back.width_px, 0));
+    cr_expect(isnan(pl_surface_tell(&back).tilt_sigma_deg)); /* no errors were told */
+    cr_expect(isnan(pl_surface_tell(&back).across_sigma_um));
 }
 
 Test(surface, json_of_unknown_side_is_refused)
