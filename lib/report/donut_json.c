@@ -73,6 +73,8 @@ pl_json pl_json_donut(bool *ok, const pl_donut *d, const char *const *file)
     pl_json t = pl_json_begin(ok, "plumb-donut", file, d->frames, &d->notes);
     pl_json_verdict(t, &d->verdict);
     pl_json_text(t, "side", pl_side_word(d->side), NULL);
+    pl_json_count(t, "width_px", (size_t)d->width_px);
+    pl_json_count(t, "height_px", (size_t)d->height_px);
     pl_json_text(t, "mosaic", d->mosaic[0] ? d->mosaic : "none", NULL);
     pl_json_count(t, "donuts_used", d->used);
     wavefront(t, &d->wave);

@@ -1,0 +1,212 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* turn_text.c - what to turn in words: verdict and action first, then each screw, then the numbers
+ * and what they rest on. Lines of at most 78 columns, file names apart. */
+#include "report.h"
+#include "turn_report.h"
+#include "../align/turn.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+#define WIDTH 78
+
+static void verdict(pl_string *out, const pl_turns *t, const char *file)
+{
+    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
+    pl_string first = { 0 };
+    pl_string_add(&first, "%s: ", name ? name : "?");
+    if (first.s)
+        pl_string_wrap(out, first.s, 2, WIDTH, t->verdict.text);
+    pl_string_wrap(out, "", 0, WIDTH, t->verdict.action);
+    out->failed |= first.failed || !name;
+    free(first.s);
+    free(name);
+}
+
+static void travel(double um, char out[80])
+{
+    out[0] = '\0';
+    if (isfinite(um) && um != 0)
+        snprintf(out, 80, "%s um %s", pl_fixed(fabs(um), 0).s,
+                 um > 0 ? "away from you" : "towards you");
+}
+
+static void screws(pl_string *out, const pl_turns *t)
+{
+    bool placed = t->geometry.screws > 0;
+    if (!t->turn)
+        return;
+    pl_string_add(out, "\n  Seen from behind %s, tube level, 12 o'clock up:\n", pl_turn_behind(t));
+    for (size_t k = 0; k < t->screws; k++) {
+        char way[80];
+        travel(t->screw[k].travel_um, way);
+        pl_string_add(out, "    %c  %-12s  %-24s %s\n", (char)('A' + k),
+                      placed ? pl_clock(t->geometry.angle_deg[k]).s : "",
+                      t->screw[k].turn != 0 ? pl_turn_words(t->screw[k].turn).s : "leave it", way);
+    }
+}
+
+/* The command that takes what was turned, ready to be typed. */
+static void next(pl_string *out, const pl_turns *t, const char *file)
+{
+    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
+    if (t->turn) {
+        pl_string_add(out, "  then: plumb-turn learn %s NEW.json", name ? name : "LOG");
+        for (size_t k = 0; k < t->screws; k++) {
+            char part[16];
+            double turn = t->screw[k].turn, whole = floor(fabs(turn));
+            pl_turn_spell(turn, part);
+            if (turn != 0 && whole > 0 && fabs(turn) != whole)
+                pl_string_add(out, " %c=%s", (char)('A' + k), pl_signif(turn, 6).s);
+            else if (turn != 0)
+                pl_string_add(out, " %c=%s%s", (char)('A' + k), turn < 0 ? "-" : "", part);
+        }
+        pl_string_add(out, "\n");
+    }
+    free(name);
+}
+
+static void row(pl_string *out, const char *label, const char *words)
+{
+    char first[40];
+    snprintf(first, sizeof first, "  %-18s", label);
+    pl_string_wrap(out, first, 20, WIDTH, words);
+}
+
+static void left(pl_string *out, const pl_turns *t)
+{
+    char words[200], part[16];
+    if (!t->turn)
+        return;
+    pl_turn_spell(t->step, part);
+    if (t->trial)
+        snprintf(words, sizeof words, "up to %s %s: a trial is there to learn from",
+                 pl_fixed(t->left, 2).s, pl_turn_unit(t));
+    else
+        snprintf(words, sizeof words, "about %s %s in steps of 1/%.0f turn, %s to the last degree",
+                 pl_fixed(t->left, 2).s, pl_turn_unit(t), 1 / t->step,
+                 pl_fixed(t->left_exact, 2).s);
+    row(out, "expected then", words);
+    if (isfinite(t->focus_um)) {
+        snprintf(words, sizeof words,
+                 fabs(t->focus_um) < 0.5 ? "stays" : "moves by %s um of the screws",
+                 pl_fixed(fabs(t->focus_um), 0).s);
+        row(out, "focus", words);
+    }
+}
+
+/* What a turn of each screw does, where that is known. */
+static void responses(pl_string *out, const pl_turns *t)
+{
+    size_t open = 0;
+    for (size_t k = 0; k < t->screws; k++) {
+        const pl_turn_screw *s = &t->screw[k];
+        double size = hypot(s->x, s->y), error = hypot(s->x_sigma, s->y_sigma) / M_SQRT2;
+        char words[240], label[24];
+        if (!(size > 1.5 * error)) {
+            open++;
+            continue;
+        }
+        snprintf(label, sizeof label, "1 turn of %c", (char)('A' + k));
+        snprintf(words, sizeof words, "%s %s at %s +- %s deg on the frame",
+                 pl_measured(size, error, 1).s, pl_turn_unit(t),
+                 pl_fixed(fmod(atan2(s->y, s->x) * 180 / M_PI + 360, 360), 0).s,
+                 pl_fixed(error / size * 180 / M_PI, 0).s);
+        row(out, label, words);
+    }
+    if (open)
+        row(out, "1 turn of a screw",
+            open == t->screws ? "which way it acts is not yet known"
+                              : "of the others: not yet known");
+}
+
+static void numbers(pl_string *out, const pl_turns *t)
+{
+    const pl_turn_entry *e = &t->now;
+    char words[200];
+    double deg = atan2(e->y, e->x) * 180 / M_PI;
+    bool told = t->length > 2 * t->sigma;
+    pl_string_add(out, "\n");
+    snprintf(words, sizeof words, "%s +- %s %s%s%s", pl_fixed(t->length, 2).s,
+             pl_fixed(t->sigma, 2).s, pl_turn_unit(t), told ? " " : "", told ? pl_toward(deg) : "");
+    row(out, e->kind == PL_TURN_COMA ? "primary's axis" : "focus lies out", words);
+    snprintf(words, sizeof words, "%s %s", pl_fixed(e->allowed, 2).s, pl_turn_unit(t));
+    row(out, "it may be off", words);
+    left(out, t);
+    responses(out, t);
+}
+
+static void note(pl_string *out, const char *text)
+{
+    char *clean = pl_clean(text, PL_CLEAN_PLAIN, NULL);
+    if (clean)
+        pl_string_wrap(out, "  - ", 4, WIDTH, clean);
+    out->failed |= !clean;
+    free(clean);
+}
+
+static void how(pl_string *out, const pl_turns *t)
+{
+    bool coma = t->now.kind == PL_TURN_COMA;
+    if (!t->turn)
+        return;
+    pl_string_add(out, "\n  before you turn:\n");
+    note(out, coma
+                  ? "Support the mirror and the tube before loosening anything; loosen locking "
+                    "screws first, force none, and turn a little at a time."
+                  : "Hold the camera before loosening anything; loosen locking screws first, force "
+                    "none, and turn a little at a time.");
+    if (coma)
+        note(out,
+             "Between turns bring the star back with the mount. By night only: never towards the "
+             "Sun.");
+    note(out, coma ? "Order: collimate, then corrector spacing, then tilt, then focus."
+                   : "Order: collimation and corrector spacing come first, then tilt, then focus.");
+}
+
+static void rests_on(pl_string *out, const pl_turns *t)
+{
+    char words[480];
+    const pl_screws *g = &t->geometry;
+    pl_string_add(out, "\n  rests on:\n");
+    snprintf(words, sizeof words, "%zu measurement%s, %zu round%s of turns", t->rounds + 1,
+             t->rounds ? "s" : "", t->rounds, t->rounds == 1 ? "" : "s");
+    note(out, words);
+    if (g->screws)
+        snprintf(
+            words, sizeof words,
+            "[%s] of the profile: %zu screws at %s mm, pitch %s mm, %s; trusted to some 30 %% and "
+            "20 deg until their turns have shown more",
+            t->section, g->screws, pl_signif(g->radius_mm, 4).s, pl_signif(g->pitch_mm, 4).s,
+            g->clockwise > 0   ? "clockwise moves in, away from you"
+            : g->clockwise < 0 ? "clockwise moves out, towards you"
+                               : "which way clockwise moves is not told");
+    else
+        snprintf(words, sizeof words, "nothing known of the %zu screws but their turns", t->screws);
+    note(out, words);
+    if (isfinite(t->columns_deg) && !t->oriented) {
+        snprintf(
+            words, sizeof words,
+            "by the turns the frame's last column lies at %s, its last row at %s; to spare the "
+            "trials next time: columns_deg = %s, rows_deg = %s in [%s]",
+            pl_clock(t->columns_deg).s, pl_clock(t->rows_deg).s, pl_fixed(t->columns_deg, 0).s,
+            pl_fixed(t->rows_deg, 0).s, t->section);
+        note(out, words);
+    }
+    for (size_t i = 0; i < t->notes.n; i++)
+        note(out, t->notes.item[i]);
+}
+
+char *pl_turn_text(const pl_turns *t, const char *file)
+{
+    pl_string out = { 0 };
+    verdict(&out, t, file);
+    screws(&out, t);
+    next(&out, t, file);
+    numbers(&out, t);
+    how(&out, t);
+    rests_on(&out, t);
+    return pl_string_take(&out);
+}
