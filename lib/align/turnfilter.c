@@ -32,13 +32,19 @@ void pl_turn_begin(pl_turn_belief *b, const pl_turn_entry *e)
     }
 }
 
-/* The state after turns: only v changes. */
-static void predict(pl_turn_guess *g, size_t screws, const double *turn)
+/* Variance on each axis of what the turns lose, by what is believed of the screws. */
+static double lost_by(const pl_turn_guess *g, size_t screws, const double *turn)
 {
-    size_t n = 2 + 2 * screws;
     double lost = 0;
     for (size_t k = 0; k < screws; k++)
         lost += 0.5 * slop_of(turn[k]) * square(g, k);
+    return lost;
+}
+
+/* The state after turns: only v changes. */
+static void predict(pl_turn_guess *g, size_t screws, const double *turn, double lost)
+{
+    size_t n = 2 + 2 * screws;
     for (size_t k = 0; k < screws; k++)
         for (size_t i = 0; i < 2; i++)
             g->mean[i] += turn[k] * g->mean[2 + 2 * k + i];
@@ -80,14 +86,27 @@ static double correct(pl_turn_guess *g, size_t screws, double x, double y, const
     return chi;
 }
 
+/* Twice: of a screw of which nothing was known it is not known what it may lose, either. */
+static double learn(pl_turn_guess *g, size_t screws, const double *turn, double x, double y,
+                    const double noise[3], double *log_p)
+{
+    const pl_turn_guess before = *g;
+    double lost = lost_by(g, screws, turn);
+    predict(g, screws, turn, lost);
+    correct(g, screws, x, y, noise, log_p);
+    lost = fmin(lost, lost_by(g, screws, turn));
+    *g = before;
+    predict(g, screws, turn, lost);
+    return correct(g, screws, x, y, noise, log_p);
+}
+
 double pl_turn_update(pl_turn_belief *b, const double *turn, double x, double y,
                       const double noise[3])
 {
     double log_p[PL_TURN_GUESSES], best = -INFINITY, least = INFINITY, sum = 0;
     for (size_t i = 0; i < b->guesses; i++) {
         pl_turn_guess *g = &b->guess[i];
-        predict(g, b->screws, turn);
-        least = fmin(least, correct(g, b->screws, x, y, noise, &log_p[i]));
+        least = fmin(least, learn(g, b->screws, turn, x, y, noise, &log_p[i]));
         log_p[i] += log(g->weight);
         best = fmax(best, log_p[i]);
     }
@@ -135,7 +154,7 @@ void pl_turn_forecast(const pl_turn_belief *b, const double *turn, double mean[2
     double sum[5] = { 0 };
     for (size_t i = 0; i < b->guesses; i++) {
         pl_turn_guess g = b->guess[i];
-        predict(&g, b->screws, turn);
+        predict(&g, b->screws, turn, lost_by(&g, b->screws, turn));
         sum[0] += g.weight * g.mean[0];
         sum[1] += g.weight * g.mean[1];
         sum[2] += g.weight * (g.mean[0] * g.mean[0] + g.cov[0][0]);

@@ -50,13 +50,14 @@ static double nearest(const pl_turn_loss *l, bool unbound, const double *exact, 
     double best = INFINITY;
     size_t ways = (size_t)1 << (2 * l->screws);
     for (size_t way = 0; way < ways; way++) {
-        double t[PL_SCREWS_MAX], sum = 0;
+        double t[PL_SCREWS_MAX], sum = 0, away = 0;
         for (size_t k = 0; k < l->screws; k++) {
             t[k] = step * (floor(exact[k] / step) + (double)((way >> (2 * k)) & 3) - 1);
+            away = fmax(away, fabs(t[k] - exact[k]));
             sum += t[k];
         }
         double cost = pl_turn_cost(l, t);
-        if ((unbound || fabs(sum) < 0.5 * step) && cost < best) {
+        if (away <= step * (1 + 1e-9) && (unbound || fabs(sum) < 0.5 * step) && cost < best) {
             best = cost;
             memcpy(turn, t, l->screws * sizeof *t);
         }
