@@ -76,7 +76,7 @@ pages() {
 seeds() { # the fuzz targets over their seeds and every file that once broke them
     "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$logs/seeds" || return
     good=0
-    for target in frame profile scene; do
+    for target in frame profile scene turnlog; do
         for seed in "$logs/seeds/$target"/* tests/fuzz/seeds/"$target"/*; do
             [ -f "$seed" ] || continue
             TMPDIR=$logs timeout 60 "$build/tests/replay-$target" "$seed" || {
@@ -96,6 +96,7 @@ counted install tests/install.sh sh tests/install.sh "$build"
 counted manual man pages
 counted seeds "$build/tests/replay-frame" seeds
 for suite in accuracy mosaic detect libraries flare waves psf donut against; do
+for suite in accuracy mosaic detect libraries flare waves psf donut loop; do
     counted $suite tests/reference/$suite.py "$python" tests/reference/$suite.py "$build" --quick
 done
 [ "$failed" = 0 ] || echo "what the suites said is in $logs/"

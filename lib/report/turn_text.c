@@ -35,16 +35,20 @@ static void travel(double um, char out[80])
 
 static void screws(pl_string *out, const pl_turns *t)
 {
-    bool placed = t->geometry.screws > 0;
     if (!t->turn)
         return;
     pl_string_add(out, "\n  Seen from behind %s, tube level, 12 o'clock up:\n", pl_turn_behind(t));
     for (size_t k = 0; k < t->screws; k++) {
         char way[80];
         travel(t->screw[k].travel_um, way);
-        pl_string_add(out, "    %c  %-12s  %-24s %s\n", (char)('A' + k),
-                      placed ? pl_clock(t->geometry.angle_deg[k]).s : "",
-                      t->screw[k].turn != 0 ? pl_turn_words(t->screw[k].turn).s : "leave it", way);
+        pl_digits place = { "" };
+        if (t->geometry.screws)
+            place = pl_clock(t->geometry.angle_deg[k]);
+        if (t->screw[k].turn == 0)
+            pl_string_add(out, "    %c  %-12s  leave it\n", (char)('A' + k), place.s);
+        else
+            pl_string_add(out, "    %c  %-12s  %s%s%s\n", (char)('A' + k), place.s,
+                          pl_turn_words(t->screw[k].turn).s, way[0] ? ", " : "", way);
     }
 }
 

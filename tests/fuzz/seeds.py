@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/* and DIR/scene/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/* and DIR/turnlog/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -272,11 +272,38 @@ def scenes():
     return out
 
 
+def turnlogs():
+    entry = "coma x=-1.15 y=1.55 xx=0.0004 xy=0 yy=0.0004 allowed=0.74 star=318.4,226.7 frame=640x440 date=2031-10-09T19:38:00"
+    rounds = f"{entry} end\n{entry} A=+0.25 B=-0.25 end\n"
+    donut = ('{"program":"plumb-donut","width_px":640,"height_px":440,"axis_error_mm":1.9,"axis_error_mm_sigma":0.02,'
+             '"axis_error_deg":126.5,"axis_allowed_mm":0.75,"donuts":[{"used":true,"snr":60,"x_px":318,"y_px":226}]}\n')
+    sweep = ('{"program":"plumb-sweep","side_known":true,"zone_um":8,"surface":{"tilt_x_um_mm":1.2,"tilt_x_um_mm_sigma":0.1,'
+             '"tilt_y_um_mm":-0.7,"tilt_y_um_mm_sigma":0.1,"tilt_xy_correlation":0.1,"width_mm":23.5,"height_mm":15.7}}\n')
+    texts = {
+        "rounds": rounds,
+        "broken": rounds + entry[:50],
+        "no-end": entry + "\n" + rounds,
+        "open-ended": rounds.rstrip("\n"),
+        "remarks": "# mine\n\n" + rounds + "#" + rounds,
+        "tilt": "tilt x=1 y=-2 xx=0.01 xy=0.001 yy=0.02 end\n" * 3,
+        "huge": "tilt x=1e5 y=1e-300 xx=1e-300 xy=0 yy=1e5 allowed=1e-9 A=8 end\ntilt x=0 y=0 xx=1e5 xy=0 yy=1e-300 B=-8 end\n",
+        "bad-word": entry + " A=1 A=2 end\n",
+        "nan": "tilt x=nan y=inf xx=1 xy=0 yy=1 end\n",
+        "many-words": "coma " + "x=1 " * 60 + "end\n",
+        "donut": donut,
+        "sweep": sweep,
+        "nulls": donut.replace("1.9", "null"),
+        "deep": "[" * 3000,
+        "empty": "",
+    }
+    return {name: text.encode() for name, text in texts.items()}
+
+
 def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes())):
+    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():
