@@ -28,6 +28,8 @@ ask "Once more from the other side of focus: is it the mirror or the secondary's
     "$build/plumb-donut" -p samples/evening.ini samples/donut-out.fits.fz samples/donut-in.fits.fz
 ask "After the turns: is it collimated now?" \
     "$build/plumb-donut" -p samples/evening.ini samples/donut-true.fits.fz --png "$out/collimated.png"
+ask "At the screws: which one, which way, how far? All simulated: turned, measured, turned again" \
+    sh samples/loop.sh "$build" "$out/loop"
 ask "First sub: is the field even?" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-even.fits.fz --png "$out/even.png"
 ask "After the mirror was moved: which way is the collimation off?" \

@@ -39,7 +39,7 @@ scene() { # the star as the telescope now is
 }
 
 turn() { # A=0.25 ...: the cell after these turns
-    printf '%s\n' "$@" | tr = ' ' | awk '
+    printf '%s\n' "$@" | tr '=' ' ' | awk '
         FNR == NR { turns[$1] = $2; next }
         $1 == "axis" { printf "axis %.4f %.4f 0\n", $2 + x, $3 + y; next }
         {

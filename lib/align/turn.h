@@ -55,8 +55,8 @@ void pl_turn_begin(pl_turn_belief *belief, const pl_turn_entry *entry);
 
 /* pl_turn_update - turns and the measurement after them.
  * Gives: how far from foretold it came, chi square of 2, by the guess that foretold it best. */
-double pl_turn_update(pl_turn_belief *belief, const double *turn, double x, double y,
-                      const double cov[3]);
+double pl_turn_update(pl_turn_belief *b, const double *turn, double x, double y,
+                      const double noise[3]);
 
 /* The expected square of the vector's length after turns t: c + 2 g t + t H t, slop and all that
  * is not known included. */
@@ -73,8 +73,7 @@ void pl_turn_forecast(const pl_turn_belief *belief, const double *turn, double m
                       double cov[3]);
 
 /* pl_turn_response - mean and error of R of one screw; how sure its direction is, 0 to 1. */
-double pl_turn_response(const pl_turn_belief *belief, size_t screw, double mean[2],
-                        double sigma[2]);
+double pl_turn_response(const pl_turn_belief *b, size_t k, double mean[2], double sigma[2]);
 
 /* ---- turnplan.c */
 

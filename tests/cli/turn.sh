@@ -1,3 +1,4 @@
+# SPDX-License-Identifier: GPL-3.0-or-later
 # What the cases of plumb-turn share: a profile with screws, and measurements as plumb-donut prints them.
 # Sourced, in a case's own folder: measured X_MM Y_MM [STAR_X]
 cat >p.ini <<END

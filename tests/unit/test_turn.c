@@ -113,8 +113,8 @@ static pl_turn_entry at(double x, double y, double sigma)
                             .height_px = 100 };
 }
 
-/* With nothing known before, a turn teaches the quotient, with the slop as error, 5.4 % of the whole:
- * 0.05^2 + (0.01 / 0.5)^2 of it, half on each axis. */
+/* With nothing known before, a turn teaches the quotient, with the slop as error, 5.4 % of the
+ * whole: 0.05^2 + (0.01 / 0.5)^2 of it, half on each axis. */
 Test(turn, a_turn_of_an_unknown_screw_teaches_the_quotient)
 {
     pl_turn_belief *b = malloc(sizeof *b);
