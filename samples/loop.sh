@@ -13,7 +13,8 @@ cd "$out"
 rm -f loop.log
 
 # What the profile says of the cell. How the camera shows it, it does not say.
-cat "$top/samples/evening.ini" - >loop.ini <<'END'
+awk '/^\[/ { other = $1 != "[cell]" } other' "$top/samples/evening.ini" >loop.ini
+cat >>loop.ini <<'END'
 [cell]
 radius_mm = 110
 angles_deg = 90, 210, 330

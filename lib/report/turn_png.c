@@ -69,7 +69,8 @@ static void words(pl_canvas *c, const pl_turns *t, size_t k, double x, double y,
     double half = 0, tall = turn != 0 ? 62 : 26;
     for (int i = 0; i < 2; i++)
         half = fmax(half, pl_canvas_measure(c, &type, 0, 0, line[i]).w / 2);
-    x = fmin(in.x + in.w - half, fmax(in.x + half, x + dx * half));
+    x += half * fmax(-1, fmin(1, 1.3 * dx)); /* beside the outline, not on it */
+    x = fmin(in.x + in.w - half, fmax(in.x + half, x));
     y += (dy - 1) * tall / 2;
     for (int i = 0; i < 2 && line[i][0]; i++)
         pl_canvas_text(c, &type, x, y + 32 * i, line[i]);
