@@ -1027,7 +1027,7 @@ PL_API pl_status pl_turnlog_read(const char *path, bool must_exist, pl_turn_log 
 
 /* pl_turnlog_accepts - whether a measurement belongs into this log: of the same kind, frames of one
  * size, the star within 5 % of the frame's diagonal of where the first one stood (bare coma grows
- * with the field), nothing turned before the first measurement.
+ * with the field), nothing turned before the first measurement, not the last one over again.
  * Gives: PL_EARG and a sentence when not. */
 PL_API pl_status pl_turnlog_accepts(const pl_turn_log *log, const pl_turn_entry *entry,
                                     pl_err *err);

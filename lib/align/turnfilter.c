@@ -9,6 +9,8 @@
 /* What is lost of a turn: thread, springs, play on turning back. Common practice, no source. */
 static const double SLOP = 0.05, SLOP_TURNS = 0.01;
 
+enum { PASSES = 6 };
+
 static double slop_of(double turn)
 {
     return turn == 0 ? 0 : SLOP * SLOP * turn * turn + SLOP_TURNS * SLOP_TURNS;
@@ -86,18 +88,23 @@ static double correct(pl_turn_guess *g, size_t screws, double x, double y, const
     return chi;
 }
 
-/* Twice: of a screw of which nothing was known it is not known what it may lose, either. */
+/* Of a screw of which nothing was known it is not known what it may lose, either: what was learned
+ * tells, so it is learned anew until that no longer changes. */
 static double learn(pl_turn_guess *g, size_t screws, const double *turn, double x, double y,
                     const double noise[3], double *log_p)
 {
     const pl_turn_guess before = *g;
-    double lost = lost_by(g, screws, turn);
-    predict(g, screws, turn, lost);
-    correct(g, screws, x, y, noise, log_p);
-    lost = fmin(lost, lost_by(g, screws, turn));
-    *g = before;
-    predict(g, screws, turn, lost);
-    return correct(g, screws, x, y, noise, log_p);
+    double lost = lost_by(g, screws, turn), chi = 0;
+    for (int i = 0; i < PASSES; i++) {
+        *g = before;
+        predict(g, screws, turn, lost);
+        chi = correct(g, screws, x, y, noise, log_p);
+        double now = lost_by(g, screws, turn);
+        if (now > 0.8 * lost)
+            break;
+        lost = now;
+    }
+    return chi;
 }
 
 double pl_turn_update(pl_turn_belief *b, const double *turn, double x, double y,

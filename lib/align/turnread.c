@@ -194,6 +194,13 @@ pl_status pl_turn_told(pl_turn_entry *e, const char *text, pl_err *err)
     return PL_OK;
 }
 
+/* As written in the log, with seven digits. */
+static bool is_same(const pl_turn_entry *a, const pl_turn_entry *b)
+{
+    return fabs(a->x - b->x) <= 1e-6 * fabs(a->x) && fabs(a->y - b->y) <= 1e-6 * fabs(a->y) &&
+           fabs(a->xx - b->xx) <= 1e-6 * a->xx && fabs(a->yy - b->yy) <= 1e-6 * a->yy;
+}
+
 pl_status pl_turnlog_accepts(const pl_turn_log *log, const pl_turn_entry *e, pl_err *err)
 {
     static const char *const what[] = { "coma", "tilt" };
@@ -211,6 +218,10 @@ pl_status pl_turnlog_accepts(const pl_turn_log *log, const pl_turn_entry *e, pl_
                        "is a measurement of %s, and the log is one of %s; keep one log "
                        "for each",
                        what[e->kind], what[first->kind]);
+    if (is_same(&log->entry[log->entries - 1], e))
+        return pl_fail(err, PL_EARG,
+                       "is in the log already, to the last digit; go on with plumb-turn advise, or "
+                       "put a # before the log's last line and learn it anew");
     if (e->width_px && first->width_px &&
         (e->width_px != first->width_px || e->height_px != first->height_px))
         return pl_fail(err, PL_EARG,

@@ -197,6 +197,7 @@ Test(turnlog, a_star_elsewhere_is_refused)
     pl_turn_log log = { &first, 1, 1, { NULL, 0, 0 } };
     pl_err err = { PL_OK, "" };
     double far = 0.05 * hypot(640, 440);
+    next.x = 1.1;
     next.star_x_px = first.star_x_px + 0.99 * far;
     cr_expect(eq(int, pl_turnlog_accepts(&log, &next, NULL), PL_OK));
     next.star_x_px = first.star_x_px + 1.01 * far;
@@ -213,6 +214,19 @@ Test(turnlog, another_kind_or_frame_is_refused)
     next = first;
     next.kind = PL_TURN_TILT;
     cr_expect(eq(int, pl_turnlog_accepts(&log, &next, NULL), PL_EARG));
+}
+
+/* A command that was typed twice must not turn the screws twice. */
+Test(turnlog, the_last_measurement_over_again_is_refused)
+{
+    pl_turn_entry first = coma(1, 1), next = coma(1, 1);
+    pl_turn_log log = { &first, 1, 1, { NULL, 0, 0 } };
+    pl_err err = { PL_OK, "" };
+    next.turn[0] = 0.25;
+    cr_expect(eq(int, pl_turnlog_accepts(&log, &next, &err), PL_EARG));
+    cr_expect(strstr(err.msg, "already") != NULL, "%s", err.msg);
+    next.y = 1.001;
+    cr_expect(eq(int, pl_turnlog_accepts(&log, &next, NULL), PL_OK));
 }
 
 Test(turnlog, turns_before_the_first_measurement_are_refused)
