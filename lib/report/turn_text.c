@@ -162,6 +162,11 @@ static void how(pl_string *out, const pl_turns *t)
                     "screws first, force none, and turn a little at a time."
                   : "Hold the camera before loosening anything; loosen locking screws first, force "
                     "none, and turn a little at a time.");
+    const char *kind = t->geometry.kind;
+    if (t->geometry.screws && (strcmp(kind, "push") == 0 || strcmp(kind, "pull") == 0))
+        note(out,
+             "These screws act one way only: make the turns that loosen first, then those that "
+             "tighten.");
     if (coma)
         note(out,
              "Between turns bring the star back with the mount. By night only: never towards the "
