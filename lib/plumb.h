@@ -1095,6 +1095,74 @@ PL_API pl_status pl_turn_set(pl_turn_options *options, const char *name, const c
 PL_API pl_status pl_turn_solve(const pl_turn_log *log, const char *profile, const pl_facts *facts,
                                const pl_turn_options *options, pl_turns *out, pl_err *err);
 PL_API void pl_turn_clear(pl_turns *turns);
+/* ---- align: through focus (plumb-sweep) ------------------------------------------------------ */
+
+/* One exposure of a series through focus. */
+typedef struct {
+    double position_steps;               /* NaN: none */
+    double position_um;                  /* drawtube travel from best focus, + = out */
+    double defocus_um, defocus_sigma_um; /* of the sensor's centre */
+    double fwhm_px, fwhm_sigma_px, hfd_px, eccentricity;
+    double seeing_arcsec, seeing_sigma_arcsec; /* all but defocus, without the pixel */
+    double temperature_c;
+    size_t stars;
+    bool used;
+    char reason[96]; /* why not, or what is odd about it */
+} pl_sweep_frame;
+
+typedef struct {
+    const double *position_steps; /* [frames] told by the user; NULL: the headers' */
+    bool no_positions;            /* find them by the blur */
+    pl_side first;                /* side of the first frame, when the user knows */
+    double wavelength_um;         /* NaN: 0.53 on a mosaic, else 0.55 */
+    const pl_surface *known;      /* a saved one, tells the side; NULL: none */
+} pl_sweep_options;
+
+enum { PL_SWEEP_CURVE = 121 };
+
+/* pl_sweep - everything plumb-sweep says of a series. */
+typedef struct {
+    pl_sweep_frame *frame; /* [frames] in the order given */
+    size_t frames, used;
+    char mosaic[8];
+    bool positions;  /* the frames' numbers were used; else the blur told where each stood */
+    bool side_known; /* with positions always; else whether + is surely out */
+    double best_steps, best_steps_sigma; /* NaN without positions */
+    double best_sigma_um;                /* of best focus, at the sensor */
+    double last_um, last_sigma_um;       /* defocus of the last frame: how far to go back */
+    pl_travel move;                      /* that leads from the last frame to best focus, + = out */
+    bool outside; /* best focus lies beyond the frames; `move` tells which way to go on */
+    double best_fwhm_px, best_fwhm_arcsec, best_hfd_px; /* expected there, typical air */
+    double seeing_arcsec;                               /* typical */
+    double backlash_um, backlash_sigma_um;              /* drawtube; NaN: one direction only */
+    double blur_scale, blur_scale_sigma; /* measured blur per um over 1/N: 1 when the profile is
+                                            right; NaN: could not be told */
+    double step_um;                      /* drawtube; from the blur when the profile has none */
+    double zone_um;                      /* allowed defocus each side, at the sensor */
+    double red_um, red_sigma_um, blue_um, blue_sigma_um; /* best focus less green's; NaN on mono */
+    double curve_um[PL_SWEEP_CURVE], curve_fwhm_px[PL_SWEEP_CURVE]; /* expected, typical air */
+    pl_surface surface;
+    pl_verdict verdict;
+    pl_facts facts;
+    pl_notes notes;
+} pl_sweep;
+
+/* pl_sweep_solve - best focus, focal surface and air from the stars of a series.
+ *   field    in   [frames] measured frames of one camera, in the order they were taken
+ *   options  in   NULL: the defaults
+ *   out      out  whole, or untouched; free with pl_sweep_clear
+ * Gives: PL_ENODATA when the series cannot tell (fewer than three frames, no change of focus, ...),
+ * PL_EARG when the frames do not belong together. */
+PL_API pl_status pl_sweep_solve(const pl_field *field, size_t frames,
+                                const pl_sweep_options *options, pl_sweep *out, pl_err *err);
+PL_API void pl_sweep_clear(pl_sweep *sweep);
+
+/* pl_sweep_name_positions - the one number in which the names of a series differ; numbers that
+ * merely count (each one more than the one before) are none.
+ *   out  out  [n] steps
+ * Gives: PL_ENODATA when there is no such number. */
+PL_API pl_status pl_sweep_name_positions(const char *const *name, size_t n, double *out,
+                                         pl_err *err);
 
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
