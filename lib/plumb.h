@@ -1116,6 +1116,7 @@ typedef struct {
     pl_side first;                /* side of the first frame, when the user knows */
     double wavelength_um;         /* NaN: 0.53 on a mosaic, else 0.55 */
     const pl_surface *known;      /* a saved one, tells the side; NULL: none */
+    size_t positions;             /* how many pl_sweep_set was told */
 } pl_sweep_options;
 
 enum { PL_SWEEP_CURVE = 121 };
@@ -1157,12 +1158,39 @@ PL_API pl_status pl_sweep_solve(const pl_field *field, size_t frames,
                                 const pl_sweep_options *options, pl_sweep *out, pl_err *err);
 PL_API void pl_sweep_clear(pl_sweep *sweep);
 
-/* pl_sweep_name_positions - the one number in which the names of a series differ; numbers that
- * merely count (each one more than the one before) are none.
+PL_API pl_sweep_options pl_sweep_defaults(void);
+
+/* pl_sweep_set - one option from text: "positions" (numbers and commas; position_steps is then the
+ * options' own), "no-positions" (value ignored), "first", "wavelength".
+ * Gives: PL_EARG for an unknown name or value. Free with pl_sweep_options_clear. */
+PL_API pl_status pl_sweep_set(pl_sweep_options *options, const char *name, const char *value,
+                              pl_err *err);
+PL_API void pl_sweep_options_clear(pl_sweep_options *options);
+
+/* pl_sweep_header_positions - whether every frame's header tells where the focuser stood, and not
+ * all the same. */
+PL_API bool pl_sweep_header_positions(const pl_field *field, size_t frames);
+
+/* pl_sweep_name_positions - the one number in which the names of a series differ; dates, times, and
+ * numbers that merely count (one more than the one before, but for a few gaps) are none.
  *   out  out  [n] steps
  * Gives: PL_ENODATA when there is no such number. */
 PL_API pl_status pl_sweep_name_positions(const char *const *name, size_t n, double *out,
                                          pl_err *err);
+
+/* pl_sweep_leave_out - put a frame that could not be measured back in its place among the others.
+ *   at     in  its place
+ *   steps  in  where the focuser stood; NaN: unknown
+ *   why    in  a few words
+ * Gives: PL_EARG, PL_ENOMEM; the sweep untouched then. */
+PL_API pl_status pl_sweep_leave_out(pl_sweep *sweep, size_t at, double steps, const char *why,
+                                    pl_err *err);
+
+/* pl_sweep_save - write [surface] and what was learnt of the focuser to a profile, as
+ * pl_profile_set does: backlash_um when there is some, step_um when only the blur told it.
+ * Gives: PL_ENODATA, and nothing written, when + may be in, best focus lies beyond the frames, or
+ * there is no surface. */
+PL_API pl_status pl_sweep_save(const pl_sweep *sweep, const char *profile, pl_err *err);
 
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
@@ -1216,6 +1244,12 @@ PL_API char *pl_turn_text(const pl_turns *turns, const char *file);
 PL_API char *pl_turn_json(const pl_turns *turns, const char *file);
 PL_API pl_status pl_turn_draw(const pl_turns *turns, const char *file, bool red, const char *png,
                               pl_err *err);
+/* What a series through focus says, and its picture: the curve, and the map of best focus.
+ * `file`: [sweep->frames] */
+PL_API char *pl_sweep_text(const pl_sweep *sweep, const char *const *file);
+PL_API char *pl_sweep_json(const pl_sweep *sweep, const char *const *file);
+PL_API pl_status pl_sweep_draw(const pl_sweep *sweep, const char *const *file, bool red,
+                               const char *png, pl_err *err);
 
 /* pl_scene_template - every key of a scene with its meaning, range and default: itself a scene. */
 PL_API char *pl_scene_template(void);
