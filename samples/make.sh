@@ -25,3 +25,5 @@ common="--width 1504 --height 1000 --compress rice --mosaic RGGB --sky-rgb 300,4
 for name in out in true; do
     "$sim" -q -p samples/evening.ini --packed -o samples/donut-$name.fits.fz samples/donut-$name.ini
 done
+"$sim" -q -p samples/evening.ini --packed -o samples/sweep.fits.fz samples/sweep.ini
+rm samples/sweep.truth.jsonl # half a megabyte: every star of every frame
