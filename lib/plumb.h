@@ -1167,10 +1167,6 @@ PL_API pl_status pl_sweep_set(pl_sweep_options *options, const char *name, const
                               pl_err *err);
 PL_API void pl_sweep_options_clear(pl_sweep_options *options);
 
-/* pl_sweep_header_positions - whether every frame's header tells where the focuser stood, and not
- * all the same. */
-PL_API bool pl_sweep_header_positions(const pl_field *field, size_t frames);
-
 /* pl_sweep_name_positions - the one number in which the names of a series differ; dates, times, and
  * numbers that merely count (one more than the one before, but for a few gaps) are none.
  *   out  out  [n] steps
@@ -1178,13 +1174,21 @@ PL_API bool pl_sweep_header_positions(const pl_field *field, size_t frames);
 PL_API pl_status pl_sweep_name_positions(const char *const *name, size_t n, double *out,
                                          pl_err *err);
 
-/* pl_sweep_leave_out - put a frame that could not be measured back in its place among the others.
- *   at     in  its place
- *   steps  in  where the focuser stood; NaN: unknown
- *   why    in  a few words
- * Gives: PL_EARG, PL_ENOMEM; the sweep untouched then. */
-PL_API pl_status pl_sweep_leave_out(pl_sweep *sweep, size_t at, double steps, const char *why,
-                                    pl_err *err);
+/* One exposure as it was given. */
+typedef struct {
+    const char *name;      /* of its file */
+    const pl_field *field; /* NULL: it could not be measured */
+    const char *why;       /* why not */
+} pl_sweep_shot;
+
+/* pl_sweep_series - pl_sweep_solve on frames some of which could not be measured; these are left
+ * out and stand among the others with the reason.
+ *   shot     in  [shots] in the order they were taken
+ *   options  in  position_steps: [shots]. Without them the headers' positions count, else those in
+ *                the names, else the blur tells; a note says which
+ * Gives: as pl_sweep_solve. */
+PL_API pl_status pl_sweep_series(const pl_sweep_shot *shot, size_t shots,
+                                 const pl_sweep_options *options, pl_sweep *out, pl_err *err);
 
 /* pl_sweep_save - write [surface] and what was learnt of the focuser to a profile, as
  * pl_profile_set does: backlash_um when there is some, step_um when only the blur told it.

@@ -1,12 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* Settings of plumb-sweep from text, and frames that could not be measured. */
+/* Settings of plumb-sweep from text. */
 #include "../../lib/align/align.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
 #include <criterion/parameterized.h>
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 struct option_row {
@@ -78,43 +77,4 @@ Test(sweepoptions, told_again)
     cr_assert(eq(sz, o.positions, 2));
     cr_expect(epsilon_eq(dbl, o.position_steps[0], 4, 0));
     pl_sweep_options_clear(&o);
-}
-
-/* ---- headers */
-
-Test(sweepseries, positions_of_headers)
-{
-    pl_field f[3] = { 0 };
-    for (int i = 0; i < 3; i++)
-        f[i].facts = pl_facts_unknown();
-    cr_expect(not(pl_sweep_header_positions(f, 3)), "none has one");
-    f[0].facts.position_steps = f[1].facts.position_steps = (pl_num){ 5000, PL_FROM_HEADER };
-    cr_expect(not(pl_sweep_header_positions(f, 3)), "one has none");
-    f[2].facts.position_steps = f[0].facts.position_steps;
-    cr_expect(not(pl_sweep_header_positions(f, 3)), "all alike: nobody counted");
-    f[1].facts.position_steps.v = 5010;
-    cr_expect(pl_sweep_header_positions(f, 3));
-    cr_expect(not(pl_sweep_header_positions(f, 0)));
-}
-
-Test(sweepseries, a_frame_left_out)
-{
-    pl_sweep s = { .frames = 2, .used = 2, .frame = calloc(2, sizeof *s.frame) };
-    s.frame[0].position_steps = 10;
-    s.frame[1].position_steps = 20;
-    s.frame[0].used = s.frame[1].used = true;
-    cr_expect(eq(int, pl_sweep_leave_out(&s, 3, 9, "no stars", NULL), PL_EARG));
-    cr_expect(eq(int, pl_sweep_leave_out(&s, 1, 15, "no stars", NULL), PL_OK));
-    cr_expect(eq(int, pl_sweep_leave_out(&s, 3, NAN, "no stars", NULL), PL_OK));
-    cr_assert(eq(sz, s.frames, 4));
-    cr_expect(eq(sz, s.used, 2));
-    const double want[] = { 10, 15, 20 };
-    for (int i = 0; i < 3; i++)
-        cr_expect(epsilon_eq(dbl, s.frame[i].position_steps, want[i], 0));
-    cr_expect(not(s.frame[1].used));
-    cr_expect(isnan(s.frame[1].fwhm_px) && isnan(s.frame[1].defocus_um));
-    cr_expect(eq(str, s.frame[1].reason, "no stars"));
-    cr_expect(isnan(s.frame[3].position_steps));
-    cr_expect(s.frame[0].used);
-    free(s.frame);
 }
