@@ -37,7 +37,7 @@ static const pl_ring *brightest(const pl_donut_work *w)
 /* How far the drawtube stands from focus for a ring of 60 px. */
 static pl_status too_small(const pl_donut_work *w, pl_err *err)
 {
-    double travel_mm = 60 * w->pixel_um * w->optic.f_ratio / pl_donut_carried(w) / 1000;
+    double travel_mm = 60 * w->pixel_um * w->optic.f_ratio / pl_carried(&w->d.facts) / 1000;
     char steps[40] = "";
     if (isfinite(w->d.facts.step_um.v))
         snprintf(steps, sizeof steps, " (%.0f steps)", 1000 * travel_mm / w->d.facts.step_um.v);

@@ -127,7 +127,7 @@ static double travel_of(const pl_donut_work *w, const pl_frame *frame)
 {
     const pl_facts *f = &w->d.facts;
     double out = isfinite(f->outward.v) ? copysign(1, f->outward.v) : NAN;
-    return frame->facts.position_steps.v * f->step_um.v * out * pl_donut_carried(w);
+    return frame->facts.position_steps.v * f->step_um.v * out * pl_carried(&w->d.facts);
 }
 
 /* Sides by the focuser's positions, else by what the user says, else as if the first stood outside.

@@ -37,12 +37,6 @@ double pl_donut_um_per_arcsec(const pl_donut_work *w)
     return 1000 * w->focal_mm * PL_ARCSEC_RAD;
 }
 
-double pl_donut_carried(const pl_donut_work *w)
-{
-    double m = w->focal_mm / w->d.facts.mirror_focal_mm.v;
-    return strcmp(w->d.facts.carries.s, "camera") == 0 ? 1 : m * m;
-}
-
 static void settle_wavelength(pl_donut_work *w)
 {
     w->optic.lambda_um = w->options->wavelength_um;

@@ -27,10 +27,6 @@ pl_status pl_donut_scope_facts(pl_donut_work *w, pl_err *err);
 /* pl_donut_scope_settle - wavelength, obstruction, vanes: what the fits start from. Needs rings. */
 void pl_donut_scope_settle(pl_donut_work *w);
 
-/* pl_donut_carried - defocus at the sensor for a travel of the drawtube: m^2 where a corrector
- * rides with the camera (longitudinal magnification), else 1. */
-double pl_donut_carried(const pl_donut_work *w);
-
 double pl_donut_um_per_arcsec(const pl_donut_work *w);
 
 /* ---- donutfind.c */

@@ -280,6 +280,55 @@ typedef struct {
  * astigmatism to half a degree. */
 void pl_misalign_wave(const pl_misalign *m, double x_mm, double y_mm, double *zernike_um);
 
+/* ---- travel.c */
+
+/* pl_carried - travel at the sensor for each of the drawtube: m^2 (longitudinal magnification) when
+ * a corrector of magnification m rides along, which it does unless told; else 1. */
+double pl_carried(const pl_facts *facts);
+
+/* pl_travel_of - one way told four ways; NaN where the facts do not tell. */
+pl_travel pl_travel_of(const pl_facts *facts, double sensor_um);
+
+/* ---- sizing.c: what a fitted profile says of a defocused star */
+
+enum { PL_SIZING_Z = 33, PL_SIZING_AIR = 15 };
+
+/* pl_sizing - radial images of a star, by wave optics, over defocus and air. Read only: any threads
+ * at once. */
+typedef struct pl_sizing pl_sizing;
+
+typedef struct {
+    double air_lo_um, air_hi_um; /* FWHM of the air at the sensor that will be asked for */
+    double defocus_um;           /* largest, either side */
+    double radius_um;            /* largest radius a fit will reach */
+} pl_sizing_range;
+
+/* pl_sizing_new
+ *   optic  in  seeing_arcsec is not looked at
+ * Gives: PL_EARG out of range, PL_ENOMEM. */
+pl_status pl_sizing_new(const pl_optic *optic, double pixel_um, const pl_sizing_range *range,
+                        int jobs, pl_sizing **out, pl_err *err);
+void pl_sizing_free(pl_sizing *sizing);
+
+/* ln FWHM, um, as a fit of one frame reads it, [defocus from 0][ln air]. */
+typedef struct {
+    double z_step, air_from, air_step; /* um, ln um */
+    double ln_fwhm[PL_SIZING_Z][PL_SIZING_AIR];
+} pl_sizes;
+
+/* How a frame's stars were fitted. */
+typedef struct {
+    double beta, radius_um; /* the Moffat's; of the disc of pixels */
+    double bright;          /* photon noise at a typical star's peak over the sky's, variances */
+} pl_reading;
+
+/* pl_sizing_read - fit each image as plumb-field fits a star: width, flux and sky free. */
+void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out);
+
+/* pl_sizes_at - ln FWHM in um of a star at that defocus (either sign) in that air; beyond the table
+ * it goes on as its edge leaves off. */
+double pl_sizes_at(const pl_sizes *sizes, double defocus_um, double air_um);
+
 /* ---- budget.c */
 
 /* pl_zone_budget - how the window is spent; reads and fills the last block of the answer. */

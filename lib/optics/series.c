@@ -40,11 +40,11 @@ static pl_status drawtube_error(const pl_scene *s, double steps, double warmed_c
  */
 static double at_sensor(const pl_facts *f, pl_notes *notes)
 {
-    double m =
-        f->mirror_focal_mm.from == PL_FROM_NOWHERE ? 1 : f->focal_mm.v / f->mirror_focal_mm.v;
-    if (m != 1 && f->carries.from == PL_FROM_NOWHERE)
+    double carried = pl_carried(f);
+    if (f->mirror_focal_mm.from != PL_FROM_NOWHERE && f->mirror_focal_mm.v != f->focal_mm.v &&
+        f->carries.from == PL_FROM_NOWHERE)
         pl_note(notes, "the drawtube carries the corrector by default");
-    return f->carries.s[0] == 'c' && f->carries.s[1] == 'a' ? 1 : m * m;
+    return carried;
 }
 
 static void set_fact(pl_num *fact, double v)

@@ -15,7 +15,6 @@ enum { THIRD_ORDER_ARCMIN = 60 }; /* 1 degree: the formulas were checked to half
 struct work {
     const pl_facts *facts;
     const pl_zone_options *opt;
-    double defocus_per_drawtube; /* um at the sensor for each um of the drawtube */
     pl_zone z;
 };
 
@@ -84,18 +83,9 @@ static pl_status mirror(struct work *w, pl_err *err)
                        "can be answered",
                        z->mirror_focal_mm, z->optic.aperture_mm, z->mirror_ratio);
     z->magnification = z->focal_mm / z->mirror_focal_mm;
-    bool rides = strcmp(f->carries.s, "camera") != 0;
-    w->defocus_per_drawtube = rides ? z->magnification * z->magnification : 1;
     if (f->carries.from == PL_FROM_NOWHERE && z->magnification != 1)
         pl_note(&z->notes, "carries corrector by default (--carries, [focuser] carries)");
     return PL_OK;
-}
-
-static pl_travel travel(const struct work *w, double sensor_um)
-{
-    double drawtube = sensor_um / w->defocus_per_drawtube;
-    return (pl_travel){ sensor_um, drawtube, drawtube / w->facts->step_um.v,
-                        drawtube / w->facts->um_per_turn.v };
 }
 
 /* ---- picture */
@@ -145,7 +135,7 @@ static pl_status depth(const struct work *w, double growth, pl_travel *out, pl_e
     double um;
     pl_status rc = pl_star_depth(&w->z.optic, growth, &um, err);
     if (rc == PL_OK)
-        *out = travel(w, um);
+        *out = pl_travel_of(w->facts, um);
     return rc;
 }
 
@@ -177,8 +167,8 @@ static pl_status focus(struct work *w, pl_err *err)
                                    &z->closed_form_um, err);
     if (rc != PL_OK)
         return rc;
-    z->quarter = travel(w, quarter);
-    z->common = travel(w, common);
+    z->quarter = pl_travel_of(w->facts, quarter);
+    z->common = pl_travel_of(w->facts, common);
     if (!known(&w->facts->step_um) && !known(&w->facts->um_per_turn))
         pl_note(&z->missing, "steps and turns: give --step-um or --um-per-turn ([focuser])");
     return seeing_depths(w, err);
@@ -301,7 +291,7 @@ static pl_status thermal(struct work *w, pl_err *err)
         rc = pl_thermal_shift(length, z->mirror_focal_mm, t0, m1, &high, err);
     if (rc != PL_OK)
         return rc;
-    double sensor = z->magnification * z->magnification, tube = sensor / w->defocus_per_drawtube;
+    double sensor = z->magnification * z->magnification, tube = sensor / pl_carried(w->facts);
     z->thermal_sensor_um_c = um * sensor;
     z->thermal_um_c = um * tube;
     z->thermal_low_um_c = low * tube;
@@ -332,7 +322,7 @@ static void evening(struct work *w)
     pl_zone *z = &w->z;
     if (!isnan(z->pixel_um)) {
         z->donut_px = told(w, &o->donut, "donut", "px");
-        z->donut = travel(w, z->donut_px * z->pixel_um * z->optic.f_ratio);
+        z->donut = pl_travel_of(w->facts, z->donut_px * z->pixel_um * z->optic.f_ratio);
     }
     z->window_min = told(w, &o->window, "window", "min");
     z->sub_s = told(w, &o->sub, "sub", "s");
