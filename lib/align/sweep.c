@@ -1,0 +1,209 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sweep.c - a series through focus, from measured frames to the answer. */
+#include "sweep.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { ENOUGH_STARS = 8 };
+
+/* Expected scatter of ln scale: of a step nobody told, and of one that was. */
+static const double SCALE_OPEN = 4, SCALE_TOLD = 0.5;
+/* A scale so far off, and so many sigma, is believed against what was told. */
+static const double SCALE_WRONG = 0.08, SCALE_SURE = 3;
+
+static pl_status cut_cells(pl_sweep_work *w, pl_err *err)
+{
+    w->cell = malloc(sizeof *w->cell * w->frames * PL_SWEEP_CELLS);
+    if (!w->cell)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    size_t useful = 0;
+    for (size_t i = 0; i < w->frames; i++) {
+        const pl_field *f = &w->field[i];
+        size_t n = f->used < ENOUGH_STARS
+                       ? 0
+                       : pl_sweep_cut(f, i, offsetof(pl_star, fwhm_px),
+                                      offsetof(pl_star, fwhm_sigma_px), w->cell + w->cells);
+        w->cells += n;
+        w->s.frame[i].used = n > 0;
+        useful += n > 0;
+    }
+    w->s.used = useful;
+    if (useful < 3)
+        return pl_fail(err, PL_ENODATA,
+                       "%zu of %zu frames have %d stars or more; three such frames are needed",
+                       useful, w->frames, ENOUGH_STARS);
+    return PL_OK;
+}
+
+/* Photon noise over sky noise at the peak of the stars whose errors weigh most: the mean of its
+ * logarithm, weighted as the widths are. */
+static double brightness(const pl_field *f)
+{
+    double sum = 0, weight = 0, sky = f->noise_adu * f->noise_adu;
+    double gain =
+        f->facts.gain_e_adu.from != PL_FROM_NOWHERE ? f->facts.gain_e_adu.v : f->sky_adu / sky;
+    for (size_t i = 0; i < f->used; i++) {
+        const pl_star *s = &f->star[i];
+        double v = pow(s->fwhm_px / hypot(s->fwhm_sigma_px, 0.01 * s->fwhm_px), 2);
+        double peak = s->peak_adu / (gain * sky);
+        if (peak > 0 && isfinite(v)) {
+            sum += v * log(peak);
+            weight += v;
+        }
+    }
+    return weight > 0 ? exp(sum / weight) : 0;
+}
+
+static void read_frame(void *ctx, size_t i, int worker)
+{
+    (void)worker;
+    pl_sweep_work *w = ctx;
+    const pl_field *f = &w->field[i];
+    pl_reading how = { .beta = f->beta,
+                       .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
+                       .bright = brightness(f) };
+    pl_sizing_read(w->sizing, &how, &w->sizes[i]);
+}
+
+/* The optics' answers over the range these frames need, as each frame's own fit reads them. */
+static pl_status tables(pl_sweep_work *w, pl_err *err)
+{
+    double least = INFINITY, most = 0;
+    for (size_t i = 0; i < w->cells; i++) {
+        least = fmin(least, exp(w->cell[i].ln_fwhm));
+        most = fmax(most, exp(w->cell[i].ln_fwhm));
+    }
+    pl_sizing_range range = { .air_lo_um = 0.5 * least,
+                              .air_hi_um = 2.5 * least,
+                              .defocus_um = 1.6 * w->optic.f_ratio * most + 30,
+                              .radius_um = 2.75 * most + 2 * w->pixel_um };
+    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, 0, &w->sizing, err);
+    w->sizes = malloc(sizeof *w->sizes * w->frames);
+    if (rc == PL_OK && !w->sizes)
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    if (rc == PL_OK)
+        pl_pool_run(0, w->frames, read_frame, w);
+    return rc;
+}
+
+/* Whether the focuser turned back, with two frames or more after each turn. */
+static bool both_ways(const pl_sweep_work *w)
+{
+    size_t up = 0, down = 0;
+    for (size_t i = 1; w->at_um && i < w->frames; i++) {
+        up += w->at_um[i] > w->at_um[i - 1];
+        down += w->at_um[i] < w->at_um[i - 1];
+    }
+    return up >= 2 && down >= 2;
+}
+
+/* The same fit with the blur's scale free: is the profile right? Where it plainly is not, the
+ * frames' own scale is taken. */
+static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, double *cov,
+                             pl_err *err)
+{
+    size_t all = pl_sweep_unknowns(m), k = PL_SW_SCALE;
+    double *free_x = malloc(sizeof *free_x * all), *free_cov = malloc(sizeof *free_cov * all * all);
+    pl_status rc = PL_OK;
+    if (!free_x || !free_cov)
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    else {
+        memcpy(free_x, x, sizeof *x * all);
+        m->scale = true;
+        m->scale_sigma = SCALE_TOLD;
+        if (pl_sweep_fit(m, free_x, free_cov, NULL, NULL) == PL_OK) {
+            w->s.blur_scale = exp(free_x[k]);
+            w->s.blur_scale_sigma = w->s.blur_scale * sqrt(free_cov[k * all + k]);
+            double off = fabs(w->s.blur_scale - 1);
+            if (off > SCALE_WRONG && off > SCALE_SURE * w->s.blur_scale_sigma) {
+                memcpy(x, free_x, sizeof *x * all);
+                memcpy(cov, free_cov, sizeof *cov * all * all);
+            }
+        }
+    }
+    free(free_x);
+    free(free_cov);
+    return rc;
+}
+
+static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double **cov, pl_err *err)
+{
+    bool told = w->s.positions && isfinite(w->step_um);
+    m->blind = !w->s.positions;
+    m->scale = w->s.positions && !told;
+    m->scale_sigma = SCALE_OPEN;
+    m->lash = both_ways(w);
+    double least = INFINITY;
+    for (size_t i = 0; i < w->cells; i++)
+        least = fmin(least, w->cell[i].ln_fwhm);
+    m->rest_sigma_um2 = 0.3 * exp(2 * least);
+    pl_status rc = pl_sweep_search(w, m, x, cov, err);
+    if (rc == PL_OK && told)
+        rc = check_scale(w, m, *x, *cov, err);
+    return rc;
+}
+
+static pl_status run(pl_sweep_work *w, pl_err *err)
+{
+    pl_sweep_model m = { .w = w };
+    double *x = NULL, *cov = NULL;
+    pl_status rc = pl_sweep_set_up(w, err);
+    if (rc == PL_OK)
+        rc = cut_cells(w, err);
+    if (rc == PL_OK)
+        rc = tables(w, err);
+    m.air_loose = malloc(sizeof *m.air_loose * w->frames);
+    if (rc == PL_OK && !m.air_loose)
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    for (size_t i = 0; m.air_loose && i < w->frames; i++)
+        m.air_loose[i] = 1;
+    if (rc == PL_OK)
+        rc = solve(w, &m, &x, &cov, err);
+    if (rc == PL_OK) {
+        pl_sweep_answer(w, &m, x, cov);
+        rc = pl_sweep_expect(w, x, err);
+    }
+    if (rc == PL_OK) {
+        pl_sweep_colours(w, &m, x);
+        pl_sweep_judge(&w->s);
+    }
+    free(m.air_loose);
+    free(x);
+    free(cov);
+    return rc;
+}
+
+pl_status pl_sweep_solve(const pl_field *field, size_t frames, const pl_sweep_options *options,
+                         pl_sweep *out, pl_err *err)
+{
+    pl_sweep_options plain = pl_sweep_defaults();
+    pl_sweep_work w = { .field = field, .frames = frames, .options = options ? options : &plain };
+    if (frames == 0)
+        return pl_fail(err, PL_EARG, "no frames");
+    w.s.frame = calloc(frames, sizeof *w.s.frame);
+    if (!w.s.frame)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    w.s.frames = frames;
+    w.s.blur_scale = w.s.blur_scale_sigma = NAN;
+    pl_status rc = run(&w, err);
+    pl_sizing_free(w.sizing);
+    free(w.sizes);
+    free(w.cell);
+    free(w.at_um);
+    if (rc == PL_OK)
+        *out = w.s;
+    else
+        pl_sweep_clear(&w.s);
+    return rc;
+}
+
+void pl_sweep_clear(pl_sweep *sweep)
+{
+    if (!sweep)
+        return;
+    free(sweep->frame);
+    pl_notes_clear(&sweep->notes);
+    *sweep = (pl_sweep){ 0 };
+}

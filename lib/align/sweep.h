@@ -1,0 +1,143 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sweep.h - a series through focus, from stars to best focus and focal surface. Private to
+ * libplumb.
+ *
+ * The data are ln FWHM in cells of each frame; the answer is what the optics room says a fitted
+ * profile reads of a star at the cell's defocus in the frame's air (pl_sizing). Cells lie on the
+ * sensor, as the focal surface does, so stars need not be matched between frames: a series may be
+ * dithered, drift or turn. Every frame has an air of its own, drawn towards the series' typical one
+ * as strongly as the frames themselves show. */
+#ifndef PL_SWEEP_H
+#define PL_SWEEP_H
+
+#include "../optics/optics.h"
+#include "align.h"
+
+enum { PL_SWEEP_FRAMES = 200, PL_SWEEP_CELLS = 48 }; /* most, and most in a frame */
+
+typedef struct {
+    size_t frame;
+    double x_mm, y_mm;     /* from the sensor's middle */
+    double ln_fwhm, sigma; /* um; mean of its stars */
+    size_t stars;
+} pl_sweep_cell;
+
+/* What is asked for while the series is worked on. */
+typedef struct {
+    const pl_field *field; /* [frames]; borrowed */
+    size_t frames;
+    const pl_sweep_options *options;
+    pl_sweep s; /* the answer so far */
+    pl_optic optic;
+    double focal_mm, pixel_um, width_mm, height_mm, half_mm; /* half: of the diagonal */
+    double carried, outward, step_um;                        /* step_um NaN: unknown */
+    pl_sizing *sizing;
+    pl_sizes *sizes;     /* [frames] */
+    pl_sweep_cell *cell; /* [cells], by frame */
+    size_t cells;
+    double *at_um; /* [frames] focuser's number as travel at the sensor, + = out, from their mean;
+                      with an unknown step one um each. NULL without positions */
+    double mean_steps;
+} pl_sweep_work;
+
+/* ---- sweepcells.c */
+
+/* pl_sweep_cut - one frame's stars in cells of about equal count.
+ *   value_px, sigma_px  in  offsets in pl_star of the width and its error
+ *   out  out  [at most PL_SWEEP_CELLS]
+ * Gives: how many. */
+size_t pl_sweep_cut(const pl_field *field, size_t frame, size_t value_px, size_t sigma_px,
+                    pl_sweep_cell *out);
+
+/* ---- sweepscope.c */
+
+/* pl_sweep_set_up - telescope, frames that belong together, positions. */
+pl_status pl_sweep_set_up(pl_sweep_work *w, pl_err *err);
+
+/* ---- sweepmodel.c */
+
+enum {
+    PL_SW_BEST = 0, /* um at the sensor, from the mean position; nought without positions */
+    PL_SW_TILT_X,
+    PL_SW_TILT_Y,
+    PL_SW_CURVE,
+    PL_SW_REST_X, /* um^2, see pl_surface */
+    PL_SW_REST_Y,
+    PL_SW_REST_R,
+    PL_SW_TYPICAL, /* ln um, the air */
+    PL_SW_SCALE,   /* ln of blur over what was told, or of step_um */
+    PL_SW_LASH,    /* um at the sensor */
+    PL_SW_SHARED   /* then [frames] ln air, and without positions [frames] defocus */
+};
+
+enum { PL_SWEEP_UNKNOWNS = PL_SW_SHARED + 2 * PL_SWEEP_FRAMES };
+
+/* Which unknowns are free, and what is expected of them. */
+typedef struct {
+    const pl_sweep_work *w;
+    bool blind;         /* no positions: each frame's defocus is unknown */
+    bool scale, lash;   /* free; else held at what x says */
+    double scale_sigma; /* of its ln, expected */
+    double air_sigma;   /* scatter of ln air between frames */
+    double *air_loose;  /* [frames] times air_sigma: a frame unlike the others */
+    double rest_sigma_um2;
+} pl_sweep_model;
+
+/* pl_sweep_unknowns - how many numbers x has. */
+size_t pl_sweep_unknowns(const pl_sweep_model *m);
+
+/* pl_sweep_defocus - of the sensor's middle in one frame, um. */
+double pl_sweep_defocus(const pl_sweep_model *m, const double *x, size_t frame);
+
+/* pl_sweep_focal - S at a place, um. */
+double pl_sweep_focal(const pl_sweep_work *w, const double *x, double x_mm, double y_mm);
+
+/* pl_sweep_ln_fwhm - expected at a place, um, as that frame's fit would read it. */
+double pl_sweep_ln_fwhm(const pl_sweep_work *w, const double *x, size_t frame, double defocus_um,
+                        double air_um, double x_mm, double y_mm);
+
+/* pl_sweep_fit - least squares from x.
+ *   x     inout  [pl_sweep_unknowns]
+ *   cov   out    [n][n], nought for what was held; may be NULL
+ *   cost  out    robust chi square, expectations included */
+pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *cost, pl_err *err);
+
+/* ---- sweepblind.c */
+
+/* pl_sweep_guess - where each frame's middle stood, um, to start from; which side of focus is the
+ * positive one is open.
+ *   air_um      in   width of a star in focus
+ *   by_pattern  out  [frames] sides by the field's pattern
+ *   by_order    out  [frames] sides by the order: the sharpest one divides the series
+ *   pattern     out  whether there is a pattern at all */
+void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order,
+                    bool *pattern);
+
+/* ---- sweepsolve.c */
+
+/* pl_sweep_search - the best fit of all starts, the air's scatter estimated along the way.
+ *   x, cov  out  malloc'd */
+pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x, double **cov,
+                          pl_err *err);
+
+/* ---- sweepanswer.c */
+
+/* pl_sweep_answer - from the fit to everything plumb-sweep says, but for the check of the scale.
+ *   x    inout  turned over when focus turns out to be on the other side
+ *   cov  in     as pl_sweep_fit gives it */
+void pl_sweep_answer(pl_sweep_work *w, const pl_sweep_model *m, double *x, const double *cov);
+
+/* pl_sweep_expect - defocus allowed each side, what best focus will look like, and the curve. */
+pl_status pl_sweep_expect(pl_sweep_work *w, const double *x, pl_err *err);
+
+/* ---- sweepverdict.c */
+
+/* pl_sweep_judge - the verdict of an answer that is else complete. */
+void pl_sweep_judge(pl_sweep *s);
+
+/* ---- sweepcolour.c */
+
+/* pl_sweep_colours - red_um and blue_um of the answer, on a mosaic. */
+void pl_sweep_colours(pl_sweep_work *w, const pl_sweep_model *m, const double *x);
+
+#endif

@@ -1,0 +1,107 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sweepblind.c - where frames without positions stood, roughly: how far by their blur, on which
+ * side by the pattern that tilt and curvature draw on the field, or by their order.
+ *
+ * The square of the width grows as (z - S)^2, so over the field it slopes as -2 z grad S: the same
+ * pattern in every frame, times the defocus and its sign. */
+#include "sweep.h"
+
+#include <math.h>
+#include <stdlib.h>
+#include <string.h>
+
+enum { TERMS = 4 }; /* level, x, y, r^2 */
+
+struct slope {
+    double level; /* ln um */
+    double v[3];  /* of FWHM^2, each over its typical error */
+};
+
+static bool slope_of(const pl_sweep_work *w, size_t frame, struct slope *out, double sigma[3])
+{
+    double rows[PL_SWEEP_CELLS * TERMS], rhs[PL_SWEEP_CELLS], coef[TERMS], cov[TERMS * TERMS];
+    size_t n = 0;
+    for (size_t i = 0; i < w->cells; i++) {
+        const pl_sweep_cell *c = &w->cell[i];
+        if (c->frame != frame || n == PL_SWEEP_CELLS)
+            continue;
+        double x = 2 * c->x_mm / w->width_mm, y = 2 * c->y_mm / w->height_mm;
+        double r2 = (c->x_mm * c->x_mm + c->y_mm * c->y_mm) / (w->half_mm * w->half_mm);
+        double row[TERMS] = { 1, x, y, r2 - 1.0 / 3 };
+        for (int k = 0; k < TERMS; k++)
+            rows[n * TERMS + (size_t)k] = row[k] / c->sigma;
+        rhs[n++] = c->ln_fwhm / c->sigma;
+    }
+    if (pl_lsq_fit(rows, rhs, n, TERMS, coef, cov, NULL, NULL) != PL_OK)
+        return false;
+    out->level = coef[0];
+    double square = 2 * exp(2 * coef[0]); /* d FWHM^2 = 2 FWHM^2 d ln FWHM */
+    for (int k = 0; k < 3; k++) {
+        out->v[k] = square * coef[k + 1];
+        sigma[k] = square * sqrt(cov[(k + 1) * TERMS + k + 1]);
+    }
+    return true;
+}
+
+/* Leading direction of the slopes, by power iteration from their largest. */
+static void common_pattern(const struct slope *s, size_t n, double axis[3])
+{
+    size_t big = 0;
+    for (size_t i = 1; i < n; i++)
+        if (hypot(hypot(s[i].v[0], s[i].v[1]), s[i].v[2]) >
+            hypot(hypot(s[big].v[0], s[big].v[1]), s[big].v[2]))
+            big = i;
+    memcpy(axis, s[big].v, sizeof s[big].v);
+    for (int round = 0; round < 50; round++) {
+        double next[3] = { 0 };
+        for (size_t i = 0; i < n; i++) {
+            double along = s[i].v[0] * axis[0] + s[i].v[1] * axis[1] + s[i].v[2] * axis[2];
+            for (int k = 0; k < 3; k++)
+                next[k] += along * s[i].v[k];
+        }
+        double length = hypot(hypot(next[0], next[1]), next[2]);
+        for (int k = 0; k < 3; k++)
+            axis[k] = length > 0 ? next[k] / length : 0;
+    }
+}
+
+/* How far out a frame of that width stands when focus would have been as sharp as `sharpest`. */
+static double how_far(const pl_sizes *sizes, double level, double air)
+{
+    double lo = 0, hi = sizes->z_step * (PL_SIZING_Z - 1);
+    for (int i = 0; i < 40; i++) {
+        double mid = (lo + hi) / 2;
+        *(pl_sizes_at(sizes, mid, air) < level ? &lo : &hi) = mid;
+    }
+    return (lo + hi) / 2;
+}
+
+void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order,
+                    bool *pattern)
+{
+    struct slope slope[PL_SWEEP_FRAMES] = { { 0 } };
+    double sigma[PL_SWEEP_FRAMES][3], typical[3] = { 0 }, axis[3], strength = 0;
+    size_t sharpest = 0, told = 0;
+    for (size_t i = 0; i < w->frames; i++) {
+        bool ok = slope_of(w, i, &slope[i], sigma[i]);
+        if (!ok)
+            slope[i].level = log(w->field[i].fwhm_px * w->pixel_um);
+        for (int k = 0; ok && k < 3; k++)
+            typical[k] += sigma[i][k];
+        told += ok;
+        if (slope[i].level < slope[sharpest].level)
+            sharpest = i;
+    }
+    for (size_t i = 0; i < w->frames; i++)
+        for (int k = 0; k < 3; k++)
+            slope[i].v[k] *= told ? (double)told / typical[k] : 0;
+    common_pattern(slope, w->frames, axis);
+    for (size_t i = 0; i < w->frames; i++) {
+        double along = slope[i].v[0] * axis[0] + slope[i].v[1] * axis[1] + slope[i].v[2] * axis[2];
+        double far = how_far(&w->sizes[i], slope[i].level, air_um);
+        strength += along * along;
+        by_pattern[i] = along < 0 ? -far : far;
+        by_order[i] = i < sharpest ? -far : far;
+    }
+    *pattern = strength > 25 + (double)w->frames; /* five sigma beyond chance */
+}
