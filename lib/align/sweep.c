@@ -99,33 +99,36 @@ static bool both_ways(const pl_sweep_work *w)
     return up >= 2 && down >= 2;
 }
 
-/* The same fit with the blur's scale free: is the profile right? Where it plainly is not, the
- * frames' own scale is taken. */
+/* The blur's scale, as a fit with it free has it. Gives: whether what was told is plainly wrong. */
+static bool tell_scale(pl_sweep_work *w, const pl_sweep_model *m, const double *x,
+                       const double *cov)
+{
+    size_t all = pl_sweep_unknowns(m), k = PL_SW_SCALE;
+    w->s.blur_scale = exp(x[k]);
+    w->s.blur_scale_sigma = w->s.blur_scale * sqrt(cov[k * all + k]);
+    double off = fabs(w->s.blur_scale - 1);
+    return off > SCALE_WRONG && off > SCALE_SURE * w->s.blur_scale_sigma;
+}
+
+/* The same fit with the scale free: is the profile right? Where it plainly is not, the frames' own
+ * scale is taken. */
 static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, double *cov,
                              pl_err *err)
 {
-    size_t all = pl_sweep_unknowns(m), k = PL_SW_SCALE;
-    double *free_x = malloc(sizeof *free_x * all), *free_cov = malloc(sizeof *free_cov * all * all);
-    pl_status rc = PL_OK;
-    if (!free_x || !free_cov)
-        rc = pl_fail(err, PL_ENOMEM, "out of memory");
-    else {
-        memcpy(free_x, x, sizeof *x * all);
-        m->scale = true;
-        m->scale_sigma = SCALE_TOLD;
-        if (pl_sweep_fit(m, free_x, free_cov, NULL, NULL) == PL_OK) {
-            w->s.blur_scale = exp(free_x[k]);
-            w->s.blur_scale_sigma = w->s.blur_scale * sqrt(free_cov[k * all + k]);
-            double off = fabs(w->s.blur_scale - 1);
-            if (off > SCALE_WRONG && off > SCALE_SURE * w->s.blur_scale_sigma) {
-                memcpy(x, free_x, sizeof *x * all);
-                memcpy(cov, free_cov, sizeof *cov * all * all);
-            }
-        }
+    size_t all = pl_sweep_unknowns(m);
+    double *free_x = malloc(sizeof *free_x * all * (all + 1)), *free_cov = free_x + all;
+    if (!free_x)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    memcpy(free_x, x, sizeof *x * all);
+    m->scale = true;
+    m->scale_sigma = SCALE_TOLD;
+    if (pl_sweep_fit(m, free_x, free_cov, NULL, NULL) == PL_OK &&
+        tell_scale(w, m, free_x, free_cov)) {
+        memcpy(x, free_x, sizeof *x * all);
+        memcpy(cov, free_cov, sizeof *cov * all * all);
     }
     free(free_x);
-    free(free_cov);
-    return rc;
+    return PL_OK;
 }
 
 static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double **cov, pl_err *err)
@@ -139,9 +142,16 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     for (size_t i = 0; i < w->cells; i++)
         least = fmin(least, w->cell[i].ln_fwhm);
     m->rest_sigma_um2 = 0.3 * exp(2 * least);
-    pl_status rc = pl_sweep_search(w, m, x, cov, err);
-    if (rc == PL_OK && told)
-        rc = check_scale(w, m, *x, *cov, err);
+    pl_err wrong = { PL_OK, "" };
+    pl_status rc = pl_sweep_search(w, m, x, cov, told ? &wrong : err);
+    if (rc == PL_OK)
+        return told ? check_scale(w, m, *x, *cov, err) : PL_OK;
+    if (!told)
+        return rc;
+    m->scale = true; /* what was told may be too wrong for any fit */
+    rc = pl_sweep_search(w, m, x, cov, err);
+    if (rc == PL_OK)
+        tell_scale(w, m, *x, *cov);
     return rc;
 }
 

@@ -96,6 +96,9 @@ double pl_sweep_focal(const pl_sweep_work *w, const double *x, double x_mm, doub
 double pl_sweep_ln_fwhm(const pl_sweep_work *w, const double *x, size_t frame, double defocus_um,
                         double air_um, double x_mm, double y_mm);
 
+/* pl_sweep_how_far - defocus, um, at which a star is that wide in that air. */
+double pl_sweep_how_far(const pl_sizes *sizes, double ln_fwhm, double air_um);
+
 /* pl_sweep_fit - least squares from x.
  *   x     inout  [pl_sweep_unknowns]
  *   cov   out    [n][n], nought for what was held; may be NULL

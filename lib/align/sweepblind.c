@@ -65,17 +65,6 @@ static void common_pattern(const struct slope *s, size_t n, double axis[3])
     }
 }
 
-/* How far out a frame of that width stands when focus would have been as sharp as `sharpest`. */
-static double how_far(const pl_sizes *sizes, double level, double air)
-{
-    double lo = 0, hi = sizes->z_step * (PL_SIZING_Z - 1);
-    for (int i = 0; i < 40; i++) {
-        double mid = (lo + hi) / 2;
-        *(pl_sizes_at(sizes, mid, air) < level ? &lo : &hi) = mid;
-    }
-    return (lo + hi) / 2;
-}
-
 void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order,
                     bool *pattern)
 {
@@ -98,7 +87,7 @@ void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, d
     common_pattern(slope, w->frames, axis);
     for (size_t i = 0; i < w->frames; i++) {
         double along = slope[i].v[0] * axis[0] + slope[i].v[1] * axis[1] + slope[i].v[2] * axis[2];
-        double far = how_far(&w->sizes[i], slope[i].level, air_um);
+        double far = pl_sweep_how_far(&w->sizes[i], slope[i].level, air_um);
         strength += along * along;
         by_pattern[i] = along < 0 ? -far : far;
         by_order[i] = i < sharpest ? -far : far;

@@ -48,15 +48,42 @@ double pl_sweep_focal(const pl_sweep_work *w, const double *x, double x_mm, doub
     return x[PL_SW_TILT_X] * x_mm + x[PL_SW_TILT_Y] * y_mm + x[PL_SW_CURVE] * r2;
 }
 
+/* How the width at a place answers; see pl_sweep_ln_fwhm. */
+struct answer {
+    double ln_fwhm, by_um, by_air, by_rest; /* by local defocus, by ln air, by um^2 of the rest */
+    double x, y, r2;                        /* the place, of the edges and the corner */
+};
+
+static struct answer answer_at(const pl_sweep_work *w, const double *x, size_t frame,
+                               double defocus_um, double air_um, double x_mm, double y_mm)
+{
+    struct answer a = { .x = 2 * x_mm / w->width_mm, .y = 2 * y_mm / w->height_mm };
+    a.r2 = (x_mm * x_mm + y_mm * y_mm) / (w->half_mm * w->half_mm);
+    double rest = x[PL_SW_REST_X] * a.x + x[PL_SW_REST_Y] * a.y + x[PL_SW_REST_R] * a.r2;
+    double air2 = air_um * air_um, sum = air2 + rest, least = 0.1 * air2, by_width;
+    bool held = sum < least;
+    double size2 = held ? least : sum;
+    a.ln_fwhm = pl_sizes_at(&w->sizes[frame], defocus_um - pl_sweep_focal(w, x, x_mm, y_mm),
+                            0.5 * log(size2), &a.by_um, &by_width);
+    a.by_air = by_width * (held ? 1 : air2 / size2);
+    a.by_rest = held ? 0 : by_width / (2 * size2);
+    return a;
+}
+
 double pl_sweep_ln_fwhm(const pl_sweep_work *w, const double *x, size_t frame, double defocus_um,
                         double air_um, double x_mm, double y_mm)
 {
-    double r2 = (x_mm * x_mm + y_mm * y_mm) / (w->half_mm * w->half_mm);
-    double rest = x[PL_SW_REST_X] * 2 * x_mm / w->width_mm +
-                  x[PL_SW_REST_Y] * 2 * y_mm / w->height_mm + x[PL_SW_REST_R] * r2;
-    double air2 = air_um * air_um, least = 0.1 * air2;
-    return pl_sizes_at(&w->sizes[frame], defocus_um - pl_sweep_focal(w, x, x_mm, y_mm),
-                       sqrt(fmax(air2 + rest, least)));
+    return answer_at(w, x, frame, defocus_um, air_um, x_mm, y_mm).ln_fwhm;
+}
+
+double pl_sweep_how_far(const pl_sizes *sizes, double ln_fwhm, double air_um)
+{
+    double lo = 0, hi = sizes->z_step * (PL_SIZING_Z - 1);
+    for (int i = 0; i < 40; i++) {
+        double mid = (lo + hi) / 2;
+        *(pl_sizes_at(sizes, mid, log(air_um), NULL, NULL) < ln_fwhm ? &lo : &hi) = mid;
+    }
+    return (lo + hi) / 2;
 }
 
 /* ---- least squares */
@@ -65,6 +92,7 @@ double pl_sweep_ln_fwhm(const pl_sweep_work *w, const double *x, size_t frame, d
 struct fit {
     const pl_sweep_model *m;
     size_t *free; /* [p] index in x */
+    size_t *slot; /* [all] index among the free ones; SIZE_MAX: held */
     double *x;    /* all of them */
     size_t p, n;
 };
@@ -131,6 +159,78 @@ static bool residuals(const double *packed, void *ctx, double *rest)
     return true;
 }
 
+/* d rest / d x[index], into a row of the Jacobian. */
+static void put(const struct fit *f, double *row, size_t index, double slope)
+{
+    if (f->slot[index] != SIZE_MAX)
+        row[f->slot[index]] = slope * unit_of(f, index);
+}
+
+static void cell_slopes(const struct fit *f, const pl_sweep_cell *c, double defocus, double by_lash,
+                        double *row)
+{
+    const pl_sweep_work *w = f->m->w;
+    size_t air = PL_SW_SHARED + c->frame, z = air + w->frames;
+    struct answer a = answer_at(w, f->x, c->frame, defocus, exp(f->x[air]), c->x_mm, c->y_mm);
+    double k = -1 / c->sigma, scale = exp(f->x[PL_SW_SCALE]);
+    put(f, row, PL_SW_BEST, -k * a.by_um * scale);
+    put(f, row, PL_SW_SCALE, k * a.by_um * defocus);
+    put(f, row, PL_SW_LASH, k * a.by_um * scale * by_lash);
+    if (f->m->blind)
+        put(f, row, z, k * a.by_um);
+    put(f, row, PL_SW_TILT_X, -k * a.by_um * c->x_mm);
+    put(f, row, PL_SW_TILT_Y, -k * a.by_um * c->y_mm);
+    put(f, row, PL_SW_CURVE, -k * a.by_um * a.r2);
+    put(f, row, PL_SW_REST_X, k * a.by_rest * a.x);
+    put(f, row, PL_SW_REST_Y, k * a.by_rest * a.y);
+    put(f, row, PL_SW_REST_R, k * a.by_rest * a.r2);
+    put(f, row, air, k * a.by_air);
+}
+
+/* The same order as expectations(). */
+static void expected_slopes(const struct fit *f, double *row)
+{
+    const pl_sweep_model *m = f->m;
+    double steep = m->blind ? 1 : m->scale_sigma;
+    const double sigma[FIRM_SHARED] = {
+        TILT_SIGMA,        TILT_SIGMA,        CURVE_SIGMA, m->rest_sigma_um2,
+        m->rest_sigma_um2, m->rest_sigma_um2, steep,       LASH_SIGMA
+    };
+    const size_t index[FIRM_SHARED] = { PL_SW_TILT_X, PL_SW_TILT_Y, PL_SW_CURVE, PL_SW_REST_X,
+                                        PL_SW_REST_Y, PL_SW_REST_R, PL_SW_SCALE, PL_SW_LASH };
+    for (int i = 0; i < FIRM_SHARED; i++, row += f->p)
+        put(f, row, index[i], 1 / sigma[i]);
+    for (size_t i = 0; i < m->w->frames; i++, row += f->p) {
+        double air = 1 / (m->air_sigma * m->air_loose[i]);
+        put(f, row, PL_SW_SHARED + i, air);
+        put(f, row, PL_SW_TYPICAL, -air);
+    }
+    for (size_t i = 0; m->blind && i < m->w->frames; i++, row += f->p)
+        put(f, row, PL_SW_SHARED + m->w->frames + i, 1 / BLIND_SIGMA);
+}
+
+static bool slopes(const double *packed, void *ctx, double *jacobian)
+{
+    const struct fit *f = ctx;
+    const pl_sweep_work *w = f->m->w;
+    unpack(f, packed);
+    double defocus = NAN, by_lash = 0, lash = f->x[PL_SW_LASH], little = 1e-3;
+    size_t frame = SIZE_MAX;
+    for (size_t i = 0; i < w->cells; i++) {
+        if (w->cell[i].frame != frame) {
+            frame = w->cell[i].frame;
+            defocus = pl_sweep_defocus(f->m, f->x, frame);
+            if (f->m->lash)
+                by_lash = (dragged(w->at_um, frame, lash + little) -
+                           dragged(w->at_um, frame, lash - little)) /
+                          (2 * little);
+        }
+        cell_slopes(f, &w->cell[i], defocus, by_lash, jacobian + i * f->p);
+    }
+    expected_slopes(f, jacobian + w->cells * f->p);
+    return true;
+}
+
 /* Bisquare loss with errors taken as they are: what starts are compared by. */
 static double loss(const double *rest, size_t robust, size_t n)
 {
@@ -157,7 +257,7 @@ pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *
     size_t all = pl_sweep_unknowns(m), firm = FIRM_SHARED + m->w->frames * (m->blind ? 2 : 1);
     struct fit f = { .m = m, .n = m->w->cells + firm };
     double *room = malloc(sizeof *room * (2 * all + all * all + f.n));
-    f.free = malloc(sizeof *f.free * all);
+    f.free = malloc(sizeof *f.free * 2 * all);
     if (!room || !f.free) {
         free(room);
         free(f.free);
@@ -165,13 +265,16 @@ pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *
     }
     double *packed = room, *packed_cov = room + 2 * all, *rest = packed_cov + all * all;
     f.x = room + all;
+    f.slot = f.free + all;
     memcpy(f.x, x, sizeof *x * all);
-    for (size_t i = 0; i < all; i++)
+    for (size_t i = 0; i < all; i++) {
+        f.slot[i] = is_free(m, i) ? f.p : SIZE_MAX;
         if (is_free(m, i)) {
             packed[f.p] = x[i] / unit_of(&f, i);
             f.free[f.p++] = i;
         }
-    pl_nlsq problem = { residuals, &f, f.n, firm, f.p, true };
+    }
+    pl_nlsq problem = { residuals, slopes, &f, f.n, firm, f.p, true };
     pl_status rc = pl_nlsq_fit(&problem, packed, cov ? packed_cov : NULL, NULL, NULL, err);
     if (rc == PL_OK && residuals(packed, &f, rest)) {
         memcpy(x, f.x, sizeof *x * all);

@@ -41,7 +41,7 @@ static double air_for(const pl_sizes *sizes, double level, double defocus, doubl
     double lo = log(air / 1.6), hi = log(air * 1.6);
     for (int i = 0; i < 30; i++) {
         double mid = (lo + hi) / 2;
-        *(pl_sizes_at(sizes, defocus, exp(mid)) < level ? &lo : &hi) = mid;
+        *(pl_sizes_at(sizes, defocus, mid, NULL, NULL) < level ? &lo : &hi) = mid;
     }
     return (lo + hi) / 2;
 }
@@ -89,12 +89,8 @@ static double rough_scale(const pl_sweep_work *w, size_t best, double air)
     for (size_t i = 0; i < w->frames; i++)
         if (fabs(w->at_um[i] - w->at_um[best]) > fabs(w->at_um[far] - w->at_um[best]))
             far = i;
-    double lo = 0, hi = w->sizes[far].z_step * (PL_SIZING_Z - 1), level = level_of(w, far);
-    for (int i = 0; i < 40; i++) {
-        double mid = (lo + hi) / 2;
-        *(pl_sizes_at(&w->sizes[far], mid, air) < level ? &lo : &hi) = mid;
-    }
-    return fmax(lo, 1) / fabs(w->at_um[far] - w->at_um[best]);
+    double out = pl_sweep_how_far(&w->sizes[far], level_of(w, far), air);
+    return fmax(out, 1) / fabs(w->at_um[far] - w->at_um[best]);
 }
 
 static size_t places(const pl_sweep_work *w, size_t best, double *out)
@@ -121,9 +117,10 @@ static bool search_positions(const pl_sweep_model *m, double air, double *x, dou
     const pl_sweep_work *w = m->w;
     double cost = INFINITY, place[STARTS_MAX];
     size_t sharp = sharpest(w), n = places(w, sharp, place), all = pl_sweep_unknowns(m);
-    double scale = isfinite(w->step_um) ? 1 : rough_scale(w, sharp, air);
+    double scale = m->scale ? rough_scale(w, sharp, air) : 1;
+    int spread = m->scale ? 1 : 0;
     for (size_t i = 0; i < n; i++)
-        for (int k = isfinite(w->step_um) ? 0 : -1; k <= (isfinite(w->step_um) ? 0 : 1); k++) {
+        for (int k = -spread; k <= spread; k++) {
             memset(x, 0, sizeof *x * all);
             x[PL_SW_BEST] = place[i];
             x[PL_SW_SCALE] = log(scale) + 0.4 * k;
@@ -185,6 +182,13 @@ static void learn_air(pl_sweep_model *m, const double *x, const double *cov)
     }
 }
 
+static pl_status no_curve(pl_err *err)
+{
+    return pl_fail(err, PL_ENODATA,
+                   "the widths of the stars follow no curve through focus: move further to both "
+                   "sides, or look at the frames one by one (plumb-field)");
+}
+
 pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x_out, double **cov_out,
                           pl_err *err)
 {
@@ -197,12 +201,11 @@ pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x_out, d
     if (!x || !work || !cov)
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
     else if (!(m->blind ? search_blind(m, air, work, x) : search_positions(m, air, work, x)))
-        rc = pl_fail(err, PL_ENODATA,
-                     "the widths of the stars follow no curve through focus: move further to both "
-                     "sides, or look at the frames one by one (plumb-field)");
+        rc = no_curve(err);
     for (int round = 0; rc == PL_OK && round < AIR_ROUNDS; round++) {
-        rc = pl_sweep_fit(m, x, cov, NULL, err);
-        if (rc == PL_OK && round + 1 < AIR_ROUNDS)
+        if (pl_sweep_fit(m, x, cov, NULL, NULL) != PL_OK)
+            rc = no_curve(err);
+        else if (round + 1 < AIR_ROUNDS)
             learn_air(m, x, cov);
     }
     free(work);

@@ -126,24 +126,32 @@ pl_status pl_lsq_fit(const double *rows, const double *rhs, size_t n, size_t p, 
  * Gives: false when x is out of the model's range. */
 typedef bool pl_residuals(const double *x, void *ctx, double *rest);
 
+/* pl_slopes - their derivatives.
+ *   jacobian  out  [n][p], nought to begin with
+ * Gives: as pl_residuals. */
+typedef bool pl_slopes(const double *x, void *ctx, double *jacobian);
+
 typedef struct {
     pl_residuals *rest;
+    pl_slopes *slope; /* NULL: by differences, 2 p calls of `rest` a step */
     void *ctx;
     size_t n, firm, p; /* values; how many of them, at the end, keep their weight; unknowns */
     bool robust;       /* Tukey's bisquare; else plain least squares */
 } pl_nlsq;
 
-/* pl_nlsq_fit - nonlinear least squares (Levenberg-Marquardt) with derivatives by differences, for
- * p up to some 200 and n up to some 20000: a step costs 2 p calls of `rest` and n p^2 products.
- *   x       inout  [p] start, answer. Derivatives step by 6e-6 of a parameter's size, the largest
- * it had so far; one that starts at 0 is sized by what it does to the residuals cov     out [p][p]
- * for unit-variance rows with their final weights (Gaussian errors: 2 % too wide for a robust fit,
- * but true where whole groups of rows have dropped out), scaled by scale^2 when that exceeds 1; may
- * be NULL scale   out    scatter of the rows (1 = errors were right): robust from the median of
- * what is not firm, else the root mean square of all; may be NULL weight  out    [n] final weights,
- * 1 for plain fits; may be NULL Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not
- * determine the answer, the start is out of range or no minimum is reached, PL_ENOMEM; outputs
- * untouched then. GSL's error handler must be off. */
+/* pl_nlsq_fit - nonlinear least squares (Levenberg-Marquardt), for p up to some 200 and n up to
+ * some 20000. Differences step by 6e-6 of a parameter's size, the largest it had so far; one that
+ * starts at 0 is sized by what it does to the residuals.
+ *   x       inout  [p] start, answer
+ *   cov     out    [p][p] for unit-variance rows with their final weights (Gaussian errors: 2 % too
+ *                  wide for a robust fit, but true where whole groups of rows have dropped out),
+ *                  scaled by scale^2 when that exceeds 1; may be NULL
+ *   scale   out    scatter of the rows (1 = errors were right): robust from the median of what is
+ *                  not firm, else the root mean square of all; may be NULL
+ *   weight  out    [n] final weights, 1 for plain fits; may be NULL
+ * Gives: PL_ENODATA when n <= p, PL_EARG when the rows do not determine the answer, the start is
+ * out of range or no minimum is reached, PL_ENOMEM; outputs untouched then. GSL's error handler
+ * must be off. */
 pl_status pl_nlsq_fit(const pl_nlsq *problem, double *x, double *cov, double *scale, double *weight,
                       pl_err *err);
 

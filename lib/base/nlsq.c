@@ -2,7 +2,8 @@
 /* nlsq.c - nonlinear least squares: GSL's Levenberg-Marquardt with More's scaling on the normal
  * equations (its variant for many values, which leaves J'J to us: most rows are mostly zeros), and
  * around it rounds of reweighting with Huber's weights, then Tukey's bisquare as in lsq.c.
- * Derivatives are central differences. tests/unit/test_nlsq.c holds it against NIST and scipy.
+ * Derivatives are told, or central differences. tests/unit/test_nlsq.c holds it against NIST and
+ * scipy.
  */
 #include "base.h"
 
@@ -94,11 +95,17 @@ static bool differentiate(fit *f, const double *x)
     size_t p = f->problem->p;
     if (f->known && memcmp(f->at, x, p * sizeof *f->at) == 0)
         return true;
+    bool told = f->problem->slope;
+    if (told) {
+        memset(f->jacobian, 0, f->problem->n * p * sizeof *f->jacobian);
+        if (!f->problem->slope(x, f->problem->ctx, f->jacobian))
+            return false;
+    }
     for (size_t j = 0; j < p; j++) {
-        if (!f->known)
+        if (!f->known && !told)
             first_size(f, x, j);
         f->size[j] = fmax(f->size[j], fabs(x[j]));
-        if (isnan(column(f, x, j, STEP * f->size[j])))
+        if (!told && isnan(column(f, x, j, STEP * f->size[j])))
             return false;
     }
     memcpy(f->at, x, p * sizeof *f->at);

@@ -325,9 +325,11 @@ typedef struct {
 /* pl_sizing_read - fit each image as plumb-field fits a star: width, flux and sky free. */
 void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out);
 
-/* pl_sizes_at - ln FWHM in um of a star at that defocus (either sign) in that air; beyond the table
- * it goes on as its edge leaves off. */
-double pl_sizes_at(const pl_sizes *sizes, double defocus_um, double air_um);
+/* pl_sizes_at - ln FWHM, um, of a star at that defocus (either side) in air of that ln FWHM, um;
+ * beyond the table it goes on as its edge leaves off.
+ *   by_um, by_air  out  its slopes with the defocus and with ln_air; either may be NULL */
+double pl_sizes_at(const pl_sizes *sizes, double defocus_um, double ln_air, double *by_um,
+                   double *by_air);
 
 /* ---- budget.c */
 

@@ -231,43 +231,53 @@ void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *ou
     }
 }
 
-/* Catmull-Rom through four values, at t in [0, 1] between the middle ones. */
-static double through(const double v[4], double t)
+/* Catmull-Rom through four values, at t in [0, 1] between the middle ones, and its slope. */
+static double through(const double v[4], double t, double *slope)
 {
-    return v[1] + 0.5 * t *
-                      (v[2] - v[0] +
-                       t * (2 * v[0] - 5 * v[1] + 4 * v[2] - v[3] +
-                            t * (3 * (v[1] - v[2]) + v[3] - v[0])));
+    double a = v[2] - v[0], b = 2 * v[0] - 5 * v[1] + 4 * v[2] - v[3],
+           c = 3 * (v[1] - v[2]) + v[3] - v[0];
+    *slope = 0.5 * (a + t * (2 * b + 3 * t * c));
+    return v[1] + 0.5 * t * (a + t * (b + t * c));
 }
 
 /* Along the air, in one row; straight on beyond the ends. */
-static double along_air(const pl_sizes *s, int iz, double at)
+static double along_air(const double *row, double at, double *slope)
 {
-    const double *row = s->ln_fwhm[iz];
     int last = PL_SIZING_AIR - 1;
-    if (at <= 0)
-        return row[0] + at * (row[1] - row[0]);
-    if (at >= last)
-        return row[last] + (at - last) * (row[last] - row[last - 1]);
+    if (at <= 0 || at >= last) {
+        int i = at <= 0 ? 0 : last - 1;
+        *slope = row[i + 1] - row[i];
+        return row[i] + (at - i) * *slope;
+    }
     int i = (int)at;
     double v[4] = { i > 0 ? row[i - 1] : 2 * row[0] - row[1], row[i], row[i + 1],
                     i + 2 <= last ? row[i + 2] : 2 * row[last] - row[last - 1] };
-    return through(v, at - i);
+    return through(v, at - i, slope);
 }
 
-double pl_sizes_at(const pl_sizes *s, double defocus_um, double air_um)
+double pl_sizes_at(const pl_sizes *s, double defocus_um, double ln_air, double *by_um,
+                   double *by_air)
 {
-    double at = fabs(defocus_um) / s->z_step, air = (log(air_um) - s->air_from) / s->air_step;
-    int last = PL_SIZING_Z - 1;
-    if (at >= last) { /* far out the width grows as the defocus */
-        double edge = along_air(s, last, air);
-        return edge + log(at / last);
-    }
-    int i = (int)at;
-    double v[4];
+    double at = fabs(defocus_um) / s->z_step, air = (ln_air - s->air_from) / s->air_step;
+    double v[4], bend[4], value, out, widen;
+    int last = PL_SIZING_Z - 1, i = at < last ? (int)at : last;
     for (int k = 0; k < 4; k++) {
         int j = abs(i - 1 + k); /* even in the defocus */
-        v[k] = j <= last ? along_air(s, j, air) : 2 * v[k - 1] - v[k - 2];
+        v[k] = j <= last ? along_air(s->ln_fwhm[j], air, &bend[k]) : 2 * v[k - 1] - v[k - 2];
+        bend[k] = j <= last ? bend[k] : bend[k - 1];
     }
-    return through(v, at - i);
+    if (at < last) {
+        double ignored;
+        value = through(v, at - i, &out);
+        widen = through(bend, at - i, &ignored);
+    } else { /* far out the width grows as the defocus */
+        value = v[1] + log(at / last);
+        out = 1 / at;
+        widen = bend[1];
+    }
+    if (by_um)
+        *by_um = (defocus_um < 0 ? -out : out) / s->z_step;
+    if (by_air)
+        *by_air = widen / s->air_step;
+    return value;
 }

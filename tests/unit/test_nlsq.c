@@ -110,7 +110,7 @@ static void one_set(const nist *set, int start)
     pl_err err = { PL_OK, "" };
     for (size_t j = 0; j < set->p; j++)
         b[j] = set->start[start][j];
-    pl_nlsq problem = { nist_rest, (void *)set, set->n, 0, set->p, false };
+    pl_nlsq problem = { nist_rest, NULL, (void *)set, set->n, 0, set->p, false };
     cr_assert(eq(int, pl_nlsq_fit(&problem, b, cov, &scale, NULL, &err), PL_OK), "%s, start %d: %s",
               set->name, start, err.msg);
     double unit = fmax(1, scale); /* the covariance is never below that of unit errors */
@@ -160,7 +160,9 @@ Test(nlsq, robust_as_scipy)
     for (int with = 0; with < 2; with++) {
         bool prior = with;
         double b[3] = { 4, 0.5, 1.5 }, cov[9], scale, weight[DECAYS + 1];
-        pl_nlsq problem = { decay_rest, &prior, DECAYS + (size_t)with, (size_t)with, 3, true };
+        pl_nlsq problem = {
+            decay_rest, NULL, &prior, DECAYS + (size_t)with, (size_t)with, 3, true
+        };
         pl_err err = { PL_OK, "" };
         cr_assert(eq(int, pl_nlsq_fit(&problem, b, cov, &scale, weight, &err), PL_OK), "%s",
                   err.msg);
@@ -213,7 +215,7 @@ static void pulls(bool robust, bool clouded)
                 c.y[i] += 50;
         }
         double b[3] = { -20, 12, 0.25 }, cov[9];
-        pl_nlsq problem = { curve_rest, &c, 60, 0, 3, robust };
+        pl_nlsq problem = { curve_rest, NULL, &c, 60, 0, 3, robust };
         cr_assert(eq(int, pl_nlsq_fit(&problem, b, cov, NULL, NULL, NULL), PL_OK));
         for (int j = 0; j < 3; j++)
             sum[j] += pow(b[j] - truth[j], 2) / cov[4 * j];
@@ -244,7 +246,7 @@ Test(nlsq, from_nothing)
     static const double starts[3][3] = { { 0, 0, 0 }, { 30, 1e-17, -1e-17 }, { 1e9, 1, -1 } };
     for (int s = 0; s < 3; s++) {
         double b[3] = { starts[s][0], starts[s][1], starts[s][2] }, scale;
-        pl_nlsq problem = { plane_rest, NULL, 20, 0, 3, false };
+        pl_nlsq problem = { plane_rest, NULL, NULL, 20, 0, 3, false };
         pl_err err = { PL_OK, "" };
         cr_assert(eq(int, pl_nlsq_fit(&problem, b, NULL, &scale, NULL, &err), PL_OK), "%d: %s", s,
                   err.msg);
@@ -269,7 +271,7 @@ static bool root_rest(const double *b, void *ctx, double *rest)
 Test(nlsq, edge_of_the_model)
 {
     double b[2] = { 40, 3 };
-    pl_nlsq problem = { root_rest, NULL, 10, 0, 2, false };
+    pl_nlsq problem = { root_rest, NULL, NULL, 10, 0, 2, false };
     pl_err err = { PL_OK, "" };
     cr_assert(eq(int, pl_nlsq_fit(&problem, b, NULL, NULL, NULL, &err), PL_OK), "%s", err.msg);
     cr_expect(epsilon_eq(dbl, b[0], 0.01, 1e-6));
@@ -300,7 +302,7 @@ static bool bad_rest(const double *b, void *ctx, double *rest)
 static void refuse(fault what, size_t n, size_t firm, size_t p, bool robust, pl_status want)
 {
     double b[2] = { 7, 7 }, cov[4] = { 7, 7, 7, 7 }, scale = 7, weight[6] = { 7, 7, 7, 7, 7, 7 };
-    pl_nlsq problem = { bad_rest, &what, n, firm, p, robust };
+    pl_nlsq problem = { bad_rest, NULL, &what, n, firm, p, robust };
     pl_err err = { PL_OK, "" };
     cr_expect(eq(int, pl_nlsq_fit(&problem, b, cov, &scale, weight, &err), want), "%s", err.msg);
     cr_expect(eq(int, err.code, want));
