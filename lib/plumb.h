@@ -560,6 +560,9 @@ typedef struct {
     double misfit;                           /* chi square per degree of freedom of the profile */
     double red_x_px, red_y_px, red_sigma_px; /* colour mosaics: centroid less the green one */
     double blue_x_px, blue_y_px, blue_sigma_px;
+    double red_fwhm_px,
+        red_fwhm_sigma_px; /* round, of those pixels; stretch and beta as in green */
+    double blue_fwhm_px, blue_fwhm_sigma_px;
     pl_kind kind;
 } pl_star;
 

@@ -176,7 +176,7 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
         rc = pl_sweep_expect(w, x, err);
     }
     if (rc == PL_OK) {
-        pl_sweep_colours(w, &m, x);
+        pl_sweep_colours(w, x);
         pl_sweep_judge(&w->s);
     }
     free(m.air_loose);

@@ -141,6 +141,6 @@ void pl_sweep_judge(pl_sweep *s);
 /* ---- sweepcolour.c */
 
 /* pl_sweep_colours - red_um and blue_um of the answer, on a mosaic. */
-void pl_sweep_colours(pl_sweep_work *w, const pl_sweep_model *m, const double *x);
+void pl_sweep_colours(pl_sweep_work *w, const double *x);
 
 #endif

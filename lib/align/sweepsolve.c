@@ -11,6 +11,7 @@ enum { AIR_ROUNDS = 4, STARTS_MAX = 6 };
 
 /* Scatter of ln air between frames: expected before it is known, and its bounds. */
 static const double AIR_SIGMA = 0.12, AIR_LEAST = 0.02, AIR_MOST = 0.3;
+static const double LASH_START = 10; /* um */
 /* A frame this many sigma off is loosened: a gust or a guiding error, no part of the scatter. */
 static const double AIR_ODD = 2;
 
@@ -124,6 +125,7 @@ static bool search_positions(const pl_sweep_model *m, double air, double *x, dou
             memset(x, 0, sizeof *x * all);
             x[PL_SW_BEST] = place[i];
             x[PL_SW_SCALE] = log(scale) + 0.4 * k;
+            x[PL_SW_LASH] = m->lash ? LASH_START / scale : 0; /* at nought it has no slope */
             start_air(m, air, x);
             try_start(m, x, best, &cost);
         }

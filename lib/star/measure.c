@@ -133,14 +133,13 @@ static double stamp_radius(const pl_site *s, const pl_bump *b)
 
 /* Place, flux and sky on one colour's pixels, the shape held. */
 static bool fit_place(const pl_site *site, size_t bump, char colour, const double start[PL_MF_N],
-                      pl_moffat *fit)
+                      pl_stamp *st, pl_moffat *fit)
 {
-    pl_stamp st;
-    if (pl_stamp_cut(site, bump, colour, stamp_radius(site, &site->bump[bump]), &st) != PL_STAR)
+    if (pl_stamp_cut(site, bump, colour, stamp_radius(site, &site->bump[bump]), st) != PL_STAR)
         return false;
     memcpy(fit->p, start, sizeof fit->p);
-    fit->p[PL_MF_SKY] = st.sky;
-    return pl_moffat_fit(&st, PL_FREE_PLACE, fit);
+    fit->p[PL_MF_SKY] = st->sky;
+    return pl_moffat_fit(st, PL_FREE_PLACE, fit);
 }
 
 bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm,
@@ -150,7 +149,8 @@ bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, doub
     double start[PL_MF_N] = { flux, at->x_px, at->y_px, log(0.5 * fwhm),
                               eta1, eta2,     0,        1 / site->beta };
     pl_moffat fit;
-    if (!fit_place(site, bump, 'G', start, &fit))
+    pl_stamp st;
+    if (!fit_place(site, bump, 'G', start, &st, &fit))
         return false;
     *snr = fit.p[PL_MF_FLUX] * sqrt(fit.unit_info);
     *pixels = fit.pixels;
@@ -246,32 +246,42 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
         pl_leftover_measure(&st, &fit, &image, weight, out);
 }
 
-static bool colour_place(const pl_site *site, size_t bump, char colour, const pl_star *s, double *x,
-                         double *y, double *sigma)
+/* What one colour of a star is like against its green. */
+struct tint {
+    double x_px, y_px, sigma_px, fwhm_px, fwhm_sigma_px;
+};
+
+static struct tint colour_of(const pl_site *site, size_t bump, char colour, const pl_star *s)
 {
     double eta = 0.5 * log(s->fwhm_major_px / s->fwhm_minor_px), a = 2 * s->angle_deg * M_PI / 180;
     double start[PL_MF_N] = { s->flux_adu,  s->x_px,      s->y_px, log(0.5 * s->fwhm_px),
                               eta * cos(a), eta * sin(a), 0,       1 / s->beta };
+    struct tint t = { NAN, NAN, NAN, NAN, NAN };
     pl_moffat fit;
-    if (!fit_place(site, bump, colour, start, &fit))
-        return false;
-    *x = fit.p[PL_MF_X] - s->x_px;
-    *y = fit.p[PL_MF_Y] - s->y_px;
-    *sigma = sqrt(0.5 * (fit.cov[PL_MF_X][PL_MF_X] + fit.cov[PL_MF_Y][PL_MF_Y]));
-    return true;
+    pl_stamp st;
+    if (!fit_place(site, bump, colour, start, &st, &fit))
+        return t;
+    t.x_px = fit.p[PL_MF_X] - s->x_px;
+    t.y_px = fit.p[PL_MF_Y] - s->y_px;
+    t.sigma_px = sqrt(0.5 * (fit.cov[PL_MF_X][PL_MF_X] + fit.cov[PL_MF_Y][PL_MF_Y]));
+    if (pl_moffat_fit(&st, PL_FREE_WIDTH, &fit)) {
+        t.fwhm_px = 2 * exp(fit.p[PL_MF_SIZE]);
+        t.fwhm_sigma_px = t.fwhm_px * sqrt(fit.cov[PL_MF_SIZE][PL_MF_SIZE]);
+    }
+    return t;
 }
 
 void pl_measure_colours(const pl_site *site, size_t bump, pl_star *s)
 {
-    double x, y, sigma;
-    if (colour_place(site, bump, 'R', s, &x, &y, &sigma)) {
-        s->red_x_px = x;
-        s->red_y_px = y;
-        s->red_sigma_px = sigma;
-    }
-    if (colour_place(site, bump, 'B', s, &x, &y, &sigma)) {
-        s->blue_x_px = x;
-        s->blue_y_px = y;
-        s->blue_sigma_px = sigma;
-    }
+    struct tint red = colour_of(site, bump, 'R', s), blue = colour_of(site, bump, 'B', s);
+    s->red_x_px = red.x_px;
+    s->red_y_px = red.y_px;
+    s->red_sigma_px = red.sigma_px;
+    s->red_fwhm_px = red.fwhm_px;
+    s->red_fwhm_sigma_px = red.fwhm_sigma_px;
+    s->blue_x_px = blue.x_px;
+    s->blue_y_px = blue.y_px;
+    s->blue_sigma_px = blue.sigma_px;
+    s->blue_fwhm_px = blue.fwhm_px;
+    s->blue_fwhm_sigma_px = blue.fwhm_sigma_px;
 }

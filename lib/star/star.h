@@ -124,7 +124,8 @@ typedef struct {
 enum {
     PL_FREE_ALL = (1u << PL_MF_N) - 1,
     PL_FREE_SHAPE = PL_FREE_ALL & ~(1u << PL_MF_INVBETA), /* beta is the frame's */
-    PL_FREE_PLACE = 1u << PL_MF_FLUX | 1u << PL_MF_X | 1u << PL_MF_Y | 1u << PL_MF_SKY
+    PL_FREE_PLACE = 1u << PL_MF_FLUX | 1u << PL_MF_X | 1u << PL_MF_Y | 1u << PL_MF_SKY,
+    PL_FREE_WIDTH = PL_FREE_PLACE | 1u << PL_MF_SIZE
 };
 
 bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
