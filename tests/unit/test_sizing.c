@@ -1,0 +1,101 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* test_sizing.c - what a fitted width says of defocus and air. */
+#include "../../lib/optics/optics.h"
+
+#include <criterion/criterion.h>
+#include <criterion/new/assert.h>
+#include <math.h>
+
+static const double PIXEL_UM = 4.2;
+
+static pl_sizing *table(void)
+{
+    pl_optic optic = { 280, 870.0 / 280, 0.33, 0.55, 0 };
+    pl_sizing_range range = { 4, 24, 120, 90 };
+    pl_sizing *s = NULL;
+    cr_assert(pl_sizing_new(&optic, PIXEL_UM, &range, 0, &s, NULL) == PL_OK);
+    return s;
+}
+
+/* Source: printed by tests/reference/sizing.py (numpy images by two-dimensional FFT on square
+ * pixels, scipy's least squares): nothing of lib/. Defocus, air, beta, disc, bright; FWHM, all um.
+ */
+static const struct {
+    double defocus, air, beta, radius, bright, fwhm;
+} independent[] = {
+    { 0, 10, 4, 40, 0, 10.2886 },    { 0, 10, 4, 40, 6, 10.2315 },    { 25, 10, 4, 40, 2, 11.2643 },
+    { -25, 10, 4, 40, 2, 11.2643 },  { 50, 8, 10, 55, 2, 13.8585 },   { 50, 14, 6, 60, 0, 17.8521 },
+    { 90, 10, 100, 80, 0, 24.4038 }, { 90, 10, 100, 80, 4, 23.3507 }, { 10, 6, 3, 30, 1, 6.4218 },
+    { 70, 16, 8, 80, 1, 22.4891 },
+};
+
+Test(sizing, as_numpy_and_scipy_have_it)
+{
+    pl_sizing *s = table();
+    for (size_t i = 0; i < PL_ARRAY_LEN(independent); i++) {
+        pl_reading how = { independent[i].beta, independent[i].radius, independent[i].bright };
+        pl_sizes sizes;
+        pl_sizing_read(s, &how, &sizes);
+        double fwhm =
+            exp(pl_sizes_at(&sizes, independent[i].defocus, log(independent[i].air), NULL, NULL));
+        cr_expect(fabs(fwhm / independent[i].fwhm - 1) < 0.005, "case %zu: %.4f um, not %.4f", i,
+                  fwhm, independent[i].fwhm);
+    }
+    pl_sizing_free(s);
+}
+
+Test(sizing, slopes_are_those_of_differences)
+{
+    pl_sizing *s = table();
+    pl_reading how = { 4, 50, 2 };
+    pl_sizes t;
+    pl_sizing_read(s, &how, &t);
+    /* inside, on both sides, at the edge of the air, and beyond both ends */
+    for (double z = -150; z <= 150; z += 7.3)
+        for (double air = 3; air < 32; air *= 1.37) {
+            double by_um, by_air, h = 1e-5, ln = log(air);
+            pl_sizes_at(&t, z, ln, &by_um, &by_air);
+            double um =
+                (pl_sizes_at(&t, z + h, ln, NULL, NULL) - pl_sizes_at(&t, z - h, ln, NULL, NULL)) /
+                (2 * h);
+            double wide =
+                (pl_sizes_at(&t, z, ln + h, NULL, NULL) - pl_sizes_at(&t, z, ln - h, NULL, NULL)) /
+                (2 * h);
+            cr_expect(epsilon_eq(dbl, by_um, um, 1e-7), "z %g air %g", z, air);
+            cr_expect(epsilon_eq(dbl, by_air, wide, 1e-6), "z %g air %g", z, air);
+        }
+    pl_sizing_free(s);
+}
+
+Test(sizing, even_and_growing)
+{
+    pl_sizing *s = table();
+    pl_reading how = { 5, 60, 1 };
+    pl_sizes t;
+    pl_sizing_read(s, &how, &t);
+    for (double air = 4; air < 24; air *= 1.3) {
+        double last = 0;
+        for (double z = 0; z < 140; z += 3) {
+            double here = pl_sizes_at(&t, z, log(air), NULL, NULL);
+            cr_expect(epsilon_eq(dbl, here, pl_sizes_at(&t, -z, log(air), NULL, NULL), 1e-12));
+            cr_expect(here > last, "air %g, z %g", air, z);
+            last = here;
+        }
+    }
+    pl_sizing_free(s);
+}
+
+Test(sizing, refusals)
+{
+    pl_optic optic = { 280, 3, 0.33, 0.55, 0 }, dark = optic;
+    pl_sizing_range range = { 4, 24, 120, 90 }, far = range, none = range;
+    pl_sizing *s = NULL;
+    pl_err err = { PL_OK, "" };
+    dark.obstruction = 0.95;
+    far.defocus_um = 5000;
+    none.air_lo_um = 0;
+    cr_expect(pl_sizing_new(&dark, 4, &range, 1, &s, &err) == PL_EARG);
+    cr_expect(pl_sizing_new(&optic, 4, &far, 1, &s, &err) == PL_EARG);
+    cr_expect(pl_sizing_new(&optic, 4, &none, 1, &s, &err) == PL_EARG);
+    cr_expect(s == NULL);
+}
