@@ -1144,7 +1144,8 @@ typedef struct {
     double step_um;                      /* drawtube; from the blur when the profile has none */
     double zone_um;                      /* allowed defocus each side, at the sensor */
     double red_um, red_sigma_um, blue_um, blue_sigma_um; /* best focus less green's; NaN on mono */
-    double curve_um[PL_SWEEP_CURVE], curve_fwhm_px[PL_SWEEP_CURVE]; /* expected, typical air */
+    double curve_um[PL_SWEEP_CURVE], curve_fwhm_px[PL_SWEEP_CURVE]; /* expected, typical air;
+                                                                       um as position_um */
     pl_surface surface;
     pl_verdict verdict;
     pl_facts facts;

@@ -25,20 +25,37 @@ static bool is_shown(const pl_sweep_frame *f)
     return isfinite(f->defocus_um) && isfinite(f->fwhm_px);
 }
 
-/* Steps for each um of defocus, from the two frames farthest apart; NaN when they do not tell. */
-static double steps_per_um(const pl_sweep *s)
+/* The two used frames farthest apart. Gives: false when there are none. */
+static bool farthest(const pl_sweep *s, const pl_sweep_frame **lo, const pl_sweep_frame **hi)
 {
-    const pl_sweep_frame *lo = NULL, *hi = NULL;
+    *lo = *hi = NULL;
     for (size_t i = 0; i < s->frames; i++) {
         const pl_sweep_frame *f = &s->frame[i];
-        if (!f->used || !is_shown(f) || !isfinite(f->position_steps))
+        if (!f->used || !is_shown(f))
             continue;
-        lo = !lo || f->defocus_um < lo->defocus_um ? f : lo;
-        hi = !hi || f->defocus_um > hi->defocus_um ? f : hi;
+        *lo = !*lo || f->defocus_um < (*lo)->defocus_um ? f : *lo;
+        *hi = !*hi || f->defocus_um > (*hi)->defocus_um ? f : *hi;
     }
-    return lo && hi->defocus_um > lo->defocus_um
-               ? (hi->position_steps - lo->position_steps) / (hi->defocus_um - lo->defocus_um)
-               : NAN;
+    return *lo && (*hi)->defocus_um > (*lo)->defocus_um;
+}
+
+/* Steps for each um of defocus; NaN: there are none. */
+static double steps_per_um(const pl_sweep *s)
+{
+    const pl_sweep_frame *lo, *hi;
+    if (!farthest(s, &lo, &hi))
+        return NAN;
+    return (hi->position_steps - lo->position_steps) / (hi->defocus_um - lo->defocus_um);
+}
+
+/* Defocus for each um of drawtube. */
+static double um_per_tube(const pl_sweep *s)
+{
+    const pl_sweep_frame *lo, *hi;
+    if (!farthest(s, &lo, &hi))
+        return 1;
+    double ratio = (hi->defocus_um - lo->defocus_um) / (hi->position_um - lo->position_um);
+    return ratio > 0 && isfinite(ratio) ? ratio : 1;
 }
 
 static double reach_of(const pl_sweep *s)
@@ -59,8 +76,9 @@ static pl_axis width_axis(const pl_sweep *s, double reach)
             lo = fmin(lo, s->frame[i].fwhm_px);
             hi = fmax(hi, s->frame[i].fwhm_px);
         }
+    double ratio = um_per_tube(s);
     for (int i = 0; i < PL_SWEEP_CURVE; i++)
-        if (isfinite(s->curve_fwhm_px[i]) && fabs(s->curve_um[i]) <= reach) {
+        if (isfinite(s->curve_fwhm_px[i]) && fabs(ratio * s->curve_um[i]) <= reach) {
             lo = fmin(lo, s->curve_fwhm_px[i]);
             hi = fmax(hi, s->curve_fwhm_px[i]);
         }
@@ -105,9 +123,9 @@ static void zone(pl_canvas *c, const curve *k)
 
 static void expected(pl_canvas *c, const curve *k)
 {
-    double x[PL_SWEEP_CURVE];
+    double x[PL_SWEEP_CURVE], ratio = um_per_tube(k->s);
     for (int i = 0; i < PL_SWEEP_CURVE; i++)
-        x[i] = axis_at(k, k->s->curve_um[i]);
+        x[i] = axis_at(k, ratio * k->s->curve_um[i]);
     pl_canvas_tone(c, PL_TONE_ACCENT, 1);
     pl_plot_line(c, &k->plot, x, k->s->curve_fwhm_px, PL_SWEEP_CURVE, 4, 0);
 }

@@ -19,7 +19,7 @@ void pl_sweep_moves(const pl_sweep *sweep, pl_string *out);
 /* pl_sweep_verdict - the sweep's, what it leaves unsaid filled in. */
 pl_verdict pl_sweep_verdict(const pl_sweep *sweep);
 
-/* pl_sweep_against - a departure against what is allowed, with its error in hand. */
+/* pl_sweep_against - a departure against what is allowed, with two sigma in hand. */
 pl_state pl_sweep_against(double departure, double sigma, double allowed);
 
 /* pl_sweep_tilt_state, pl_sweep_bend_state - of the sensor's tilt, and of the focal surface's

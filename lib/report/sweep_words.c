@@ -127,9 +127,11 @@ void pl_sweep_says(const pl_sweep *s, pl_string *out)
 
 /* ---- judging */
 
+static const double SURE = 2; /* sigma, as in the verdict */
+
 pl_state pl_sweep_against(double departure, double sigma, double allowed)
 {
-    double size = fabs(departure), error = isfinite(sigma) ? sigma : 0;
+    double size = fabs(departure), error = isfinite(sigma) ? SURE * sigma : 0;
     return size + error < allowed ? PL_INSIDE : size - error > allowed ? PL_OUTSIDE : PL_UNSURE;
 }
 
@@ -138,16 +140,25 @@ bool pl_sweep_has_surface(const pl_sweep *s)
     return isfinite(s->surface.tilt_x_um_mm) && isfinite(s->surface.tilt_y_um_mm);
 }
 
+/* The verdict speaks of both together; what it names keeps its state, alone or not. */
+static pl_state state_of(const pl_sweep *s, pl_cause cause, double departure, double sigma)
+{
+    bool judged = s->verdict.text[0] && !s->outside;
+    if (judged && (s->verdict.state == PL_INSIDE || s->verdict.cause == cause))
+        return s->verdict.state;
+    return pl_sweep_against(departure, sigma, s->zone_um);
+}
+
 pl_state pl_sweep_tilt_state(const pl_sweep *s)
 {
     pl_surface_told t = pl_surface_tell(&s->surface);
-    return pl_sweep_against(t.across_um / 2, t.across_sigma_um / 2, s->zone_um);
+    return state_of(s, PL_CAUSE_TILT, t.across_um / 2, t.across_sigma_um / 2);
 }
 
 pl_state pl_sweep_bend_state(const pl_sweep *s)
 {
-    return pl_sweep_against(s->surface.curvature_um / 2, sqrt(s->surface.cov[2][2]) / 2,
-                            s->zone_um);
+    return state_of(s, PL_CAUSE_SPACING, s->surface.curvature_um / 2,
+                    sqrt(s->surface.cov[2][2]) / 2);
 }
 
 /* ---- what next */

@@ -341,9 +341,9 @@ Test(sweep_text, blur_that_does_not_fit)
 
 Test(sweep_text, states_with_the_error_in_hand)
 {
-    cr_expect(eq(int, pl_sweep_against(10, 5, 18), PL_INSIDE));
-    cr_expect(eq(int, pl_sweep_against(-10, 9, 18), PL_UNSURE));
-    cr_expect(eq(int, pl_sweep_against(-30, 9, 18), PL_OUTSIDE));
+    cr_expect(eq(int, pl_sweep_against(10, 3.5, 18), PL_INSIDE));
+    cr_expect(eq(int, pl_sweep_against(-10, 4.5, 18), PL_UNSURE));
+    cr_expect(eq(int, pl_sweep_against(-30, 5.5, 18), PL_OUTSIDE));
     cr_expect(eq(int, pl_sweep_against(NAN, 9, 18), PL_UNSURE));
     cr_expect(eq(int, pl_sweep_against(3, 1, NAN), PL_UNSURE));
 }
@@ -582,6 +582,7 @@ static void spread(pl_sweep *d, const struct picture_row *r)
         double off = i - 0.5 * (r->frames - 1);
         f->defocus_um = r->spread * off;
         f->position_steps = r->best + r->step * off;
+        f->position_um = 1.25 * f->defocus_um;
         f->fwhm_px = hypot(3, f->defocus_um / 20);
         f->used = i < r->used;
     }
