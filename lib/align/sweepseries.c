@@ -1,0 +1,128 @@
+/* SPDX-License-Identifier: GPL-3.0-or-later */
+/* sweepseries.c - a series as it was taken: where its frames stood, by whom that is told, and the
+ * frames that could not be measured. */
+#include "align.h"
+
+#include <math.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+
+/* The frames that were measured, in a row. */
+typedef struct {
+    pl_field *field; /* [fields] borrowed */
+    size_t fields;
+    double *steps; /* [shots] as told or named */
+    double *row;   /* [fields] the same, of the measured ones */
+    bool told, named, header;
+} series;
+
+static bool headers_tell(const pl_field *field, size_t n)
+{
+    bool differ = false;
+    for (size_t i = 0; i < n; i++) {
+        double v = field[i].facts.position_steps.v;
+        if (!isfinite(v))
+            return false;
+        differ |= v != field[0].facts.position_steps.v;
+    }
+    return differ; /* all alike: nobody counted */
+}
+
+static bool names_tell(const pl_sweep_shot *shot, size_t n, double *steps)
+{
+    const char **name = malloc(n * sizeof *name);
+    bool tell = false;
+    for (size_t i = 0; name && i < n; i++)
+        name[i] = shot[i].name;
+    if (name)
+        tell = pl_sweep_name_positions(name, n, steps, NULL) == PL_OK;
+    free(name);
+    return tell;
+}
+
+static void line_up(const pl_sweep_shot *shot, size_t n, const pl_sweep_options *o, series *s)
+{
+    for (size_t i = 0; i < n; i++)
+        if (shot[i].field)
+            s->field[s->fields++] = *shot[i].field;
+    s->told = o->position_steps && !o->no_positions;
+    s->header = !s->told && !o->no_positions && headers_tell(s->field, s->fields);
+    for (size_t i = 0; i < n && s->told; i++)
+        s->steps[i] = o->position_steps[i];
+    s->named = !s->told && !s->header && !o->no_positions && names_tell(shot, n, s->steps);
+    for (size_t i = 0, k = 0; i < n; i++)
+        if (shot[i].field)
+            s->row[k++] = s->steps[i];
+}
+
+static pl_sweep_frame unmeasured(double steps, const char *why)
+{
+    pl_sweep_frame f = { .position_steps = steps };
+    f.position_um = f.defocus_um = f.defocus_sigma_um = NAN;
+    f.fwhm_px = f.fwhm_sigma_px = f.hfd_px = f.eccentricity = NAN;
+    f.seeing_arcsec = f.seeing_sigma_arcsec = f.temperature_c = NAN;
+    snprintf(f.reason, sizeof f.reason, "%s", why ? why : "");
+    return f;
+}
+
+static pl_status put_back(const pl_sweep_shot *shot, size_t n, const series *s, pl_sweep *out,
+                          pl_err *err)
+{
+    pl_sweep_frame *frame = malloc(n * sizeof *frame);
+    if (!frame)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    for (size_t i = 0, k = 0; i < n; i++)
+        frame[i] = shot[i].field ? out->frame[k++]
+                                 : unmeasured(s->told || s->named ? s->steps[i] : NAN, shot[i].why);
+    free(out->frame);
+    out->frame = frame;
+    out->frames = n;
+    return PL_OK;
+}
+
+static void remark(const series *s, const pl_sweep_options *o, pl_sweep *out)
+{
+    if (s->named)
+        pl_note(&out->notes, "the headers tell no positions; they were read from the file names");
+    else if (!s->told && !s->header && !o->no_positions)
+        pl_note(&out->notes, "neither headers nor file names tell the focuser's positions "
+                             "(--positions would); the blur tells where each frame stood");
+}
+
+static pl_status solve(const pl_sweep_shot *shot, size_t n, const pl_sweep_options *o, series *s,
+                       pl_sweep *out, pl_err *err)
+{
+    pl_sweep_options how = *o;
+    pl_sweep sweep;
+    line_up(shot, n, o, s);
+    how.position_steps = s->told || s->named ? s->row : NULL;
+    how.no_positions = !how.position_steps && !s->header;
+    pl_status rc = pl_sweep_solve(s->field, s->fields, &how, &sweep, err);
+    if (rc != PL_OK)
+        return rc;
+    rc = put_back(shot, n, s, &sweep, err);
+    if (rc == PL_OK) {
+        remark(s, o, &sweep);
+        *out = sweep;
+    } else {
+        pl_sweep_clear(&sweep);
+    }
+    return rc;
+}
+
+pl_status pl_sweep_series(const pl_sweep_shot *shot, size_t n, const pl_sweep_options *options,
+                          pl_sweep *out, pl_err *err)
+{
+    pl_sweep_options plain = pl_sweep_defaults();
+    series s = { .field = calloc(n + 1, sizeof *s.field),
+                 .steps = calloc(n + 1, sizeof *s.steps),
+                 .row = calloc(n + 1, sizeof *s.row) };
+    pl_status rc = s.field && s.steps && s.row
+                       ? solve(shot, n, options ? options : &plain, &s, out, err)
+                       : pl_fail(err, PL_ENOMEM, "out of memory");
+    free(s.field);
+    free(s.steps);
+    free(s.row);
+    return rc;
+}
