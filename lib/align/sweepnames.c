@@ -98,13 +98,11 @@ static bool is_after_point(const run *r)
 static void mark_times(const run *r, size_t n, bool *is_date)
 {
     for (size_t i = 0; i < n; i++) {
-        size_t len = is_date[i] ? 0 : clock_length(r + i, n - i), end = i + len;
-        if (len == 0)
-            continue;
-        end += end < n && is_after_point(r + end - 1); /* parts of a second */
-        for (size_t k = i; k < end; k++)
+        size_t len = is_date[i] ? 0 : clock_length(r + i, n - i);
+        if (len > 0 && i + len < n && is_after_point(r + i + len - 1))
+            len++; /* parts of a second */
+        for (size_t k = i; k < i + len && k < n; k++)
             is_date[k] = true;
-        i = end - 1;
     }
 }
 
@@ -128,6 +126,8 @@ static numbers numbers_in(const char *name)
     const char *base = strrchr(name, '/');
     numbers out = { 0 };
     run r[MOST_FIELDS];
+    for (size_t i = 0; i < MOST_FIELDS; i++)
+        r[i] = (run){ "", 0 };
     base = base ? base + 1 : name;
     for (const char *s = base; *s && out.fields < MOST_FIELDS;) {
         size_t len = 0;

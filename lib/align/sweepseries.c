@@ -31,7 +31,7 @@ static bool headers_tell(const pl_field *field, size_t n)
 
 static bool names_tell(const pl_sweep_shot *shot, size_t n, double *steps)
 {
-    const char **name = malloc(n * sizeof *name);
+    const char **name = malloc((n + 1) * sizeof *name);
     bool tell = false;
     for (size_t i = 0; name && i < n; i++)
         name[i] = shot[i].name;

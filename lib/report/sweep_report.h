@@ -38,10 +38,10 @@ void pl_sweep_next(const pl_sweep *sweep, int step, pl_string *out);
 
 /* pl_sweep_map - best focus over the sensor, as lines in um, in a box of the picture: the frame,
  * its edges named, what lies within the zone shaded. */
-void pl_sweep_map(pl_canvas *c, const pl_sweep *sweep, pl_box box);
+void pl_sweep_map(pl_canvas *c, const pl_sweep *sweep, pl_box room);
 
 /* pl_sweep_curve - FWHM against the focuser's position, in a box of the picture. */
-void pl_sweep_curve(pl_canvas *c, const pl_sweep *sweep, pl_box box);
+void pl_sweep_curve(pl_canvas *c, const pl_sweep *sweep, pl_box room);
 
 /* pl_sweep_canvas - the picture as drawn, before it is written: tests look at its labels. */
 pl_status pl_sweep_canvas(const pl_sweep *sweep, const char *const *file, bool red, pl_canvas **out,

@@ -98,13 +98,13 @@ ParameterizedTest(struct names_row *r, sweepnames, read)
 /* More numbers than any name has, and very long ones. */
 Test(sweepnames, odd_names)
 {
-    char many[3][400], *s = many[0];
+    char many[3][400] = { { 0 } }, *s = many[0];
     const char *name[3] = { many[0], many[1], many[2] };
     double got[3];
     for (int i = 0; i < 99; i++)
         s += sprintf(s, "%d.", i % 10);
-    strcpy(many[1], many[0]);
-    strcpy(many[2], many[0]);
+    memcpy(many[1], many[0], sizeof many[0]);
+    memcpy(many[2], many[0], sizeof many[0]);
     memset(many[2] + 60, '7', 300);
     many[2][399] = '\0';
     cr_expect(ne(int, pl_sweep_name_positions(name, 3, got, NULL), PL_OK));
