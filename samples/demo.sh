@@ -30,6 +30,10 @@ ask "After the turns: is it collimated now?" \
     "$build/plumb-donut" -p samples/evening.ini samples/donut-true.fits.fz --png "$out/collimated.png"
 ask "At the screws: which one, which way, how far? All simulated: turned, measured, turned again" \
     sh samples/loop.sh "$build" "$out/loop"
+ask "Focusing: where is best focus, how sure, and is the sensor square?" \
+    "$build/plumb-sweep" -p samples/evening.ini --png "$out/sweep.png" samples/sweep-000?.fits.fz
+ask "The same with a focuser that has no numbers: which way to turn the knob?" \
+    "$build/plumb-sweep" -p samples/evening.ini --no-positions --first in samples/sweep-000?.fits.fz
 ask "First sub: is the field even?" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-even.fits.fz --png "$out/even.png"
 ask "After the mirror was moved: which way is the collimation off?" \
@@ -39,4 +43,4 @@ ask "After the camera was put back: is the sensor square?" \
 ask "A gust: focus, air or tracking? (and dark-adapted eyes)" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-windy.fits.fz --red --png "$out/windy.png"
 
-printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"
+printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/sweep.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"
