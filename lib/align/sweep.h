@@ -38,6 +38,7 @@ typedef struct {
     double *at_um; /* [frames] focuser's number as travel at the sensor, + = out, from their mean;
                       with an unknown step one um each. NULL without positions */
     double mean_steps;
+    bool by_order; /* without positions: the order of the frames told their sides of focus */
 } pl_sweep_work;
 
 /* ---- sweepcells.c */
@@ -107,16 +108,26 @@ pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *
 
 /* ---- sweepblind.c */
 
-/* pl_sweep_guess - where each frame's middle stood, um, to start from; which side of focus is the
+/* pl_sweep_search_blind - the best fit of a series without positions; which side of focus is the
  * positive one is open.
- *   air_um      in   width of a star in focus
- *   by_pattern  out  [frames] sides by the field's pattern
- *   by_order    out  [frames] sides by the order: the sharpest one divides the series
- *   pattern     out  whether there is a pattern at all */
-void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order,
-                    bool *pattern);
+ *   air_um    in   width of a star in focus
+ *   work, x   out  [pl_sweep_unknowns] room, and the answer
+ *   by_order  out  whether the order of the frames, not the field's pattern, told their sides
+ * Gives: PL_ENODATA when neither does. */
+pl_status pl_sweep_search_blind(const pl_sweep_model *m, double air_um, double *work, double *x,
+                                bool *by_order, pl_err *err);
 
 /* ---- sweepsolve.c */
+
+/* pl_sweep_level - mean ln FWHM of a frame, um; NaN when it has no cells. */
+double pl_sweep_level(const pl_sweep_work *w, size_t frame);
+
+/* pl_sweep_start_air - each frame's air, such that its width is had at the defocus x gives it. */
+void pl_sweep_start_air(const pl_sweep_model *m, double air_um, double *x);
+
+/* pl_sweep_try - fit from a start; kept when better than the best so far.
+ *   cost  inout  of the best; what this one cost stands in `own`, which may be NULL */
+bool pl_sweep_try(const pl_sweep_model *m, double *x, double *best, double *cost, double *own);
 
 /* pl_sweep_search - the best fit of all starts, the air's scatter estimated along the way.
  *   x, cov  out  malloc'd */

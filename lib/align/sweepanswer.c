@@ -50,11 +50,17 @@ static void mirror(const pl_sweep_work *w, double *x)
 
 static void settle_side(pl_sweep_work *w, double *x, const double *cov, size_t all)
 {
-    double first = x[PL_SW_SHARED + w->frames], surface = 0;
+    size_t z = PL_SW_SHARED + w->frames;
+    double first = x[z], surface = 0;
+    if (w->by_order)
+        pl_note(&w->s.notes, "the field is too even to tell sides: the frames are taken to have "
+                             "gone through focus one way, in the order given");
     if (w->options->first != PL_SIDE_UNKNOWN) {
-        w->s.side_known = true;
+        w->s.side_known = fabs(first) > SIDE_SURE * sqrt(at(cov, all, z, z));
         if ((w->options->first == PL_SIDE_OUT) != (first > 0))
             mirror(w, x);
+        if (!w->s.side_known)
+            pl_note(&w->s.notes, "the first frame stood too near focus for --first to tell sides");
         return;
     }
     if (w->options->known)

@@ -12,6 +12,13 @@
 
 enum { TERMS = 4 }; /* level, x, y, r^2 */
 
+/* What the air may do to ln FWHM from one frame to the next. */
+static const double AIR_DOES = 0.35;
+/* A frame so near focus has no side to speak of, um. */
+static const double NEAR_UM = 5;
+/* Difference of chi square that tells one side from the other. */
+static const double SURE = 9;
+
 struct slope {
     double level; /* ln um */
     double v[3];  /* of FWHM^2, each over its typical error */
@@ -65,8 +72,9 @@ static void common_pattern(const struct slope *s, size_t n, double axis[3])
     }
 }
 
-void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order,
-                    bool *pattern)
+/* Where each frame's middle stood: by the pattern, and by the order, the sharpest one dividing the
+ * series. Gives: whether there is a pattern at all. */
+static bool guess(const pl_sweep_work *w, double air_um, double *by_pattern, double *by_order)
 {
     struct slope slope[PL_SWEEP_FRAMES] = { { 0 } };
     double sigma[PL_SWEEP_FRAMES][3], typical[3] = { 0 }, axis[3], strength = 0;
@@ -74,11 +82,11 @@ void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, d
     for (size_t i = 0; i < w->frames; i++) {
         bool ok = slope_of(w, i, &slope[i], sigma[i]);
         if (!ok)
-            slope[i].level = log(w->field[i].fwhm_px * w->pixel_um);
+            slope[i].level = pl_sweep_level(w, i);
         for (int k = 0; ok && k < 3; k++)
             typical[k] += sigma[i][k];
         told += ok;
-        if (slope[i].level < slope[sharpest].level)
+        if (slope[i].level < slope[sharpest].level || isnan(slope[sharpest].level))
             sharpest = i;
     }
     for (size_t i = 0; i < w->frames; i++)
@@ -92,5 +100,75 @@ void pl_sweep_guess(const pl_sweep_work *w, double air_um, double *by_pattern, d
         by_pattern[i] = along < 0 ? -far : far;
         by_order[i] = i < sharpest ? -far : far;
     }
-    *pattern = strength > 25 + (double)w->frames; /* five sigma beyond chance */
+    return strength > 25 + (double)w->frames; /* five sigma beyond chance */
+}
+
+/* Whether widths fall to the sharpest frame and rise after it, but for what the air does. */
+static bool one_way(const pl_sweep_work *w)
+{
+    double last = NAN, least = INFINITY, most = -INFINITY;
+    bool rising = false;
+    for (size_t i = 0; i < w->frames; i++) {
+        double level = pl_sweep_level(w, i);
+        if (isnan(level))
+            continue;
+        least = fmin(least, level);
+        most = fmax(most, level);
+        if (level > least + AIR_DOES)
+            rising = true;
+        if (rising && level < last - AIR_DOES)
+            return false;
+        last = rising ? fmax(level, isnan(last) ? level : last) : level;
+    }
+    return true;
+}
+
+static bool fit_from(const pl_sweep_model *m, const double *defocus, double air, double *x,
+                     double *best, double *cost)
+{
+    const pl_sweep_work *w = m->w;
+    memset(x, 0, sizeof *x * pl_sweep_unknowns(m));
+    memcpy(x + PL_SW_SHARED + w->frames, defocus, sizeof *x * w->frames);
+    pl_sweep_start_air(m, air, x);
+    return pl_sweep_try(m, x, best, cost, NULL);
+}
+
+/* One frame at a time to the other side of focus, and kept there when that fits better. Gives: how
+ * many frames well out of focus fit about as well on either side. */
+static size_t flip(const pl_sweep_model *m, double *x, double *best, double *cost)
+{
+    size_t all = pl_sweep_unknowns(m), z0 = PL_SW_SHARED + m->w->frames, doubtful = 0;
+    for (size_t i = 0; i < m->w->frames; i++) {
+        double here = best[z0 + i], before = *cost, own = INFINITY;
+        memcpy(x, best, sizeof *x * all);
+        x[z0 + i] = fabs(here) < NEAR_UM ? copysign(2 * NEAR_UM, -here) : -here;
+        pl_sweep_try(m, x, best, cost, &own);
+        bool crossed = x[z0 + i] * here < 0;
+        doubtful += crossed && fabs(here) > 4 * NEAR_UM && fabs(own - before) < SURE;
+    }
+    return doubtful;
+}
+
+pl_status pl_sweep_search_blind(const pl_sweep_model *m, double air_um, double *work, double *x,
+                                bool *by_order, pl_err *err)
+{
+    const pl_sweep_work *w = m->w;
+    double pattern[PL_SWEEP_FRAMES], order[PL_SWEEP_FRAMES], cost = INFINITY;
+    bool told = guess(w, air_um, pattern, order), unfolded = one_way(w);
+    if (told && fit_from(m, pattern, air_um, work, x, &cost))
+        told = flip(m, work, x, &cost) * 4 <= w->frames;
+    *by_order = !told;
+    if (!told && !unfolded)
+        return pl_fail(err, PL_ENODATA,
+                       "on which side of focus each frame stood cannot be told: the field is too "
+                       "even to show it, and the frames do not go through focus one way; give "
+                       "them in that order, or their positions (--positions)");
+    if (!told)
+        cost = INFINITY;
+    if (unfolded)
+        fit_from(m, order, air_um, work, x, &cost);
+    return isfinite(cost) ? PL_OK
+                          : pl_fail(err, PL_ENODATA,
+                                    "the widths of the stars follow no curve through focus: move "
+                                    "further to both sides");
 }

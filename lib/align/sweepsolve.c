@@ -15,7 +15,7 @@ static const double LASH_START = 10; /* um */
 /* A frame this many sigma off is loosened: a gust or a guiding error, no part of the scatter. */
 static const double AIR_ODD = 2;
 
-static double level_of(const pl_sweep_work *w, size_t frame)
+double pl_sweep_level(const pl_sweep_work *w, size_t frame)
 {
     double sum = 0, weight = 0;
     for (size_t i = 0; i < w->cells; i++)
@@ -29,9 +29,9 @@ static double level_of(const pl_sweep_work *w, size_t frame)
 
 static size_t sharpest(const pl_sweep_work *w)
 {
-    size_t best = 0;
-    for (size_t i = 1; i < w->frames; i++)
-        if (level_of(w, i) < level_of(w, best))
+    size_t best = w->cell[0].frame;
+    for (size_t i = best + 1; i < w->frames; i++)
+        if (pl_sweep_level(w, i) < pl_sweep_level(w, best))
             best = i;
     return best;
 }
@@ -47,19 +47,21 @@ static double air_for(const pl_sizes *sizes, double level, double defocus, doubl
     return (lo + hi) / 2;
 }
 
-static void start_air(const pl_sweep_model *m, double air, double *x)
+void pl_sweep_start_air(const pl_sweep_model *m, double air, double *x)
 {
     x[PL_SW_TYPICAL] = log(air);
     for (size_t i = 0; i < m->w->frames; i++)
         x[PL_SW_SHARED + i] =
-            air_for(&m->w->sizes[i], level_of(m->w, i), pl_sweep_defocus(m, x, i), air);
+            air_for(&m->w->sizes[i], pl_sweep_level(m->w, i), pl_sweep_defocus(m, x, i), air);
 }
 
-/* Fit from a start; kept when better than the best so far. */
-static bool try_start(const pl_sweep_model *m, double *x, double *best, double *best_cost)
+bool pl_sweep_try(const pl_sweep_model *m, double *x, double *best, double *best_cost, double *own)
 {
     double cost = INFINITY;
-    if (pl_sweep_fit(m, x, NULL, &cost, NULL) != PL_OK || !(cost < *best_cost))
+    bool better = pl_sweep_fit(m, x, NULL, &cost, NULL) == PL_OK && cost < *best_cost;
+    if (own)
+        *own = cost;
+    if (!better)
         return false;
     memcpy(best, x, sizeof *x * pl_sweep_unknowns(m));
     *best_cost = cost;
@@ -70,15 +72,18 @@ static bool try_start(const pl_sweep_model *m, double *x, double *best, double *
 static double vertex(const pl_sweep_work *w)
 {
     double rows[PL_SWEEP_FRAMES * 3], rhs[PL_SWEEP_FRAMES], c[3];
+    size_t n = 0;
     for (size_t i = 0; i < w->frames; i++) {
-        double at = w->at_um[i] / 100, square = exp(2 * level_of(w, i));
+        double at = w->at_um[i] / 100, square = exp(2 * pl_sweep_level(w, i));
         double weight = 1 / square; /* errors are a part of the square */
-        rows[3 * i] = weight;
-        rows[3 * i + 1] = weight * at;
-        rows[3 * i + 2] = weight * at * at;
-        rhs[i] = weight * square;
+        if (isnan(square))
+            continue;
+        rows[3 * n] = weight;
+        rows[3 * n + 1] = weight * at;
+        rows[3 * n + 2] = weight * at * at;
+        rhs[n++] = weight * square;
     }
-    if (pl_lsq_fit(rows, rhs, w->frames, 3, c, NULL, NULL, NULL) != PL_OK || !(c[2] > 0))
+    if (pl_lsq_fit(rows, rhs, n, 3, c, NULL, NULL, NULL) != PL_OK || !(c[2] > 0))
         return NAN;
     return -c[1] / (2 * c[2]) * 100;
 }
@@ -90,7 +95,7 @@ static double rough_scale(const pl_sweep_work *w, size_t best, double air)
     for (size_t i = 0; i < w->frames; i++)
         if (fabs(w->at_um[i] - w->at_um[best]) > fabs(w->at_um[far] - w->at_um[best]))
             far = i;
-    double out = pl_sweep_how_far(&w->sizes[far], level_of(w, far), air);
+    double out = pl_sweep_how_far(&w->sizes[far], pl_sweep_level(w, far), air);
     return fmax(out, 1) / fabs(w->at_um[far] - w->at_um[best]);
 }
 
@@ -126,41 +131,9 @@ static bool search_positions(const pl_sweep_model *m, double air, double *x, dou
             x[PL_SW_BEST] = place[i];
             x[PL_SW_SCALE] = log(scale) + 0.4 * k;
             x[PL_SW_LASH] = m->lash ? LASH_START / scale : 0; /* at nought it has no slope */
-            start_air(m, air, x);
-            try_start(m, x, best, &cost);
+            pl_sweep_start_air(m, air, x);
+            pl_sweep_try(m, x, best, &cost, NULL);
         }
-    return isfinite(cost);
-}
-
-/* One frame at a time to the other side of focus, the near ones first in doubt, while that helps.
- */
-static void flip(const pl_sweep_model *m, double *x, double *best, double *cost)
-{
-    size_t all = pl_sweep_unknowns(m), z0 = PL_SW_SHARED + m->w->frames;
-    for (size_t i = 0; i < m->w->frames; i++) {
-        memcpy(x, best, sizeof *x * all);
-        x[z0 + i] = -x[z0 + i];
-        if (fabs(x[z0 + i]) < 5)
-            x[z0 + i] = copysign(10, x[z0 + i]);
-        try_start(m, x, best, cost);
-    }
-}
-
-static bool search_blind(const pl_sweep_model *m, double air, double *x, double *best)
-{
-    const pl_sweep_work *w = m->w;
-    double guess[2][PL_SWEEP_FRAMES], cost = INFINITY;
-    bool pattern = false;
-    size_t all = pl_sweep_unknowns(m);
-    pl_sweep_guess(w, air, guess[0], guess[1], &pattern);
-    for (int k = pattern ? 0 : 1; k < 2; k++) {
-        memset(x, 0, sizeof *x * all);
-        memcpy(x + PL_SW_SHARED + w->frames, guess[k], sizeof *x * w->frames);
-        start_air(m, air, x);
-        try_start(m, x, best, &cost);
-    }
-    if (pattern && isfinite(cost))
-        flip(m, x, best, &cost);
     return isfinite(cost);
 }
 
@@ -197,12 +170,14 @@ pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x_out, d
     size_t all = pl_sweep_unknowns(m);
     double *x = malloc(sizeof *x * all), *work = malloc(sizeof *work * all),
            *cov = malloc(sizeof *cov * all * all);
-    double air = exp(level_of(w, sharpest(w)));
+    double air = exp(pl_sweep_level(w, sharpest(w)));
     pl_status rc = PL_OK;
     m->air_sigma = AIR_SIGMA;
     if (!x || !work || !cov)
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
-    else if (!(m->blind ? search_blind(m, air, work, x) : search_positions(m, air, work, x)))
+    else if (m->blind)
+        rc = pl_sweep_search_blind(m, air, work, x, &w->by_order, err);
+    else if (!search_positions(m, air, work, x))
         rc = no_curve(err);
     for (int round = 0; rc == PL_OK && round < AIR_ROUNDS; round++) {
         if (pl_sweep_fit(m, x, cov, NULL, NULL) != PL_OK)

@@ -297,6 +297,25 @@ Test(sweep, a_flat_field_is_told_by_its_order)
     pl_sweep_clear(&s);
 }
 
+Test(sweep, a_flat_field_shuffled_is_not_guessed_at)
+{
+    struct truth t = unnumbered();
+    static const size_t order[FRAMES] = { 4, 8, 1, 6, 0, 3, 7, 2, 5 };
+    double um[FRAMES];
+    memcpy(um, t.at_um, sizeof um);
+    for (size_t i = 0; i < FRAMES; i++)
+        t.at_um[i] = um[order[i]];
+    t.tilt_x = t.tilt_y = t.curve = 0;
+    pl_facts facts = telescope();
+    pl_sweep s;
+    pl_err err = { PL_OK, "" };
+    gsl_set_error_handler_off();
+    pl_field *f = make(&t, &facts);
+    cr_expect(pl_sweep_solve(f, t.frames, NULL, &s, &err) == PL_ENODATA);
+    cr_expect(strstr(err.msg, "on which side of focus") != NULL);
+    drop(f, t.frames);
+}
+
 Test(sweep, headers_that_never_change_are_not_believed)
 {
     struct truth t = usual();
