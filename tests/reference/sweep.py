@@ -19,7 +19,7 @@ from dataclasses import dataclass, replace
 sys.dont_write_bytecode = True
 import common  # noqa: E402
 import numpy as np  # noqa: E402
-from sweepframes import LIGHT_UM, SCOPE, Series, profile, through_focus  # noqa: E402
+from sweepframes import LIGHT_UM, REACH_UM, SCOPE, Series, profile, through_focus  # noqa: E402
 
 ELEVEN, SEVEN = np.arange(-5, 6), np.arange(-3, 4)
 SMALL = dict(stars=150, size=(800, 600))
@@ -221,7 +221,7 @@ def side_of_first(series):
 def check_blind(c, sweep, quick):
     plain = dict(step_um=None, outward=None, um_per_turn=600)
     for seed in (31,) if quick else (31, 32, 33, 34):
-        series = blind_series(seed)
+        series = blind_series(seed, **(dict(size=(1200, 900), stars=200) if quick else {}))
         judge_blind(c, f"no positions, unequal steps, shuffled, seeing +-15 %, seed {seed}", series,
                     sweep.series(series, "--first", side_of_first(series), **plain))
     if quick:
@@ -302,8 +302,8 @@ def check_bright_few(c, sweep):
 def check_wrong(c, sweep, quick):
     series = Series(steps=5000 + 8 * SEVEN, best_steps=5003.0, seed=51, **{**SMALL, "stars": 60})
     folder = sweep.folder()
-    paths, text = series.write(in_folder(folder)), profile(series)
-    bare = profile(series, step_um=None, outward=None)
+    paths, text = series.write(in_folder(folder)), profile(series, pixel_um=None)
+    bare = profile(series, pixel_um=None, step_um=None, outward=None)
 
     def altered(name, k, **cards):
         path = os.path.join(folder, name)
@@ -359,7 +359,7 @@ def check_pulls(c, sweep, count=200):
 def main():
     bench, quick = common.arguments("sweep.py BUILD [--quick]")
     c, sweep = common.Checks(), Sweep(bench)
-    through_focus(LIGHT_UM)
+    through_focus(LIGHT_UM, 160.0 if quick else REACH_UM)
     check_surfaces(c, sweep, quick)
     check_blind(c, sweep, quick)
     check_beyond(c, sweep, quick)

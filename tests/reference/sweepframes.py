@@ -24,7 +24,7 @@ from scipy import fft  # noqa: E402
 from waves import COLOURS, KOLMOGOROV, Blur, Camera, Frame, Scope  # noqa: E402
 
 WINDOW, GRID, STEP_UM = 64, 128, 4.0
-LIGHT_UM = 0.55
+LIGHT_UM, REACH_UM = 0.55, 260.0
 SCOPE = Scope(obstruction=0.35)
 START = np.datetime64("2026-01-15T21:30:00")
 
@@ -181,7 +181,7 @@ class Series:
 _through = {}
 
 
-def through_focus(light_um, reach_um=260.0):
+def through_focus(light_um, reach_um=REACH_UM):
     if light_um not in _through:
         _through[light_um] = Through(SCOPE, light_um, reach_um)
     return _through[light_um]
@@ -189,12 +189,13 @@ def through_focus(light_um, reach_um=260.0):
 
 def profile(series, **said):
     """Text of a profile that tells the truth, unless `said` differs."""
-    told = dict(aperture_mm=SCOPE.aperture_mm, focal_mm=SCOPE.focal_mm, mirror_focal_mm=series.mirror_focal_mm,
+    told = dict(pixel_um=SCOPE.pixel_um, aperture_mm=SCOPE.aperture_mm, focal_mm=SCOPE.focal_mm, mirror_focal_mm=series.mirror_focal_mm,
                 obstruction=SCOPE.obstruction, step_um=series.step_um, outward=series.outward)
     told.update(said)
-    scope = "".join(f"{k} = {v}\n" for k, v in told.items() if k not in ("step_um", "outward", "um_per_turn") and v is not None)
-    focuser = "".join(f"{k} = {told[k]}\n" for k in ("step_um", "outward", "um_per_turn") if told.get(k) is not None)
-    return f"[scope]\n{scope}[camera]\npixel_um = {SCOPE.pixel_um}\n[focuser]\n{focuser}carries = corrector\n"
+    sections = {"scope": ("aperture_mm", "focal_mm", "mirror_focal_mm", "obstruction"), "camera": ("pixel_um",),
+                "focuser": ("step_um", "outward", "um_per_turn")}
+    return "".join(f"[{name}]\n" + "".join(f"{k} = {told[k]}\n" for k in keys if told.get(k) is not None)
+                   for name, keys in sections.items()) + "carries = corrector\n"
 
 
 def main():
