@@ -322,9 +322,9 @@ def check_wrong(c, sweep, quick):
              ("a frame that is not there", text, paths[:3] + [os.path.join(folder, "none.fits")])]
     for name, told, frames in cases[:4] if quick else cases:
         answer = sweep.run(folder, told, frames)
-        lines = answer.said.splitlines()
+        lines = [v for v in answer.said.splitlines() if not v.startswith(("usage:", "Try "))]
         c.check(f"{name}: exit 2 and one sentence", answer.status == 2 and len(lines) == 1 and lines[0].startswith("plumb-sweep: "),
-                f"exit {answer.status}: {answer.said}", "exit 2, one line")
+                f"exit {answer.status}: {' / '.join(lines) or answer.words}", "exit 2, one line (and the usage)")
     shutil.rmtree(folder)
 
 
