@@ -102,6 +102,7 @@ check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY)
 	@sh tests/check.sh $(BUILD)
 bench: deps-check all $(MKFRAME) $(YARDSTICK)
 	@sh tests/bench/bench.sh $(BUILD)
+	@$${PYTHON:-/usr/bin/python3} tests/reference/sweep.py $(BUILD)
 lint: deps-lint
 	@sh tests/lint.sh $(BUILD)
 format:
