@@ -106,7 +106,7 @@ static bool nist_rest(const double *b, void *ctx, double *rest)
 
 static void one_set(const nist *set, int start)
 {
-    double b[7], cov[49], rest[37], scale, sum = 0;
+    double b[7], cov[49], rest[37] = { 0 }, scale, sum = 0;
     pl_err err = { PL_OK, "" };
     for (size_t j = 0; j < set->p; j++)
         b[j] = set->start[start][j];
