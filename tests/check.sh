@@ -95,9 +95,7 @@ counted cli tests/cli/run.sh sh tests/cli/run.sh "$build"
 counted install tests/install.sh sh tests/install.sh "$build"
 counted manual man pages
 counted seeds "$build/tests/replay-frame" seeds
-for suite in accuracy mosaic detect libraries flare waves psf donut against; do
-for suite in accuracy mosaic detect libraries flare waves psf donut loop; do
-for suite in accuracy mosaic detect libraries flare waves psf donut sweepframes sweep; do
+for suite in accuracy mosaic detect libraries flare waves psf donut against loop sweepframes sweep; do
     counted $suite tests/reference/$suite.py "$python" tests/reference/$suite.py "$build" --quick
 done
 [ "$failed" = 0 ] || echo "what the suites said is in $logs/"
