@@ -122,8 +122,7 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
     memcpy(free_x, x, sizeof *x * all);
     m->scale = true;
     m->scale_sigma = SCALE_TOLD;
-    if (pl_sweep_fit(m, free_x, free_cov, NULL, NULL) == PL_OK &&
-        tell_scale(w, m, free_x, free_cov)) {
+    if (pl_sweep_refine(m, free_x, free_cov, NULL) == PL_OK && tell_scale(w, m, free_x, free_cov)) {
         memcpy(x, free_x, sizeof *x * all);
         memcpy(cov, free_cov, sizeof *cov * all * all);
     }

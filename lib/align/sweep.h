@@ -129,6 +129,10 @@ void pl_sweep_start_air(const pl_sweep_model *m, double air_um, double *x);
  *   cost  inout  of the best; what this one cost stands in `own`, which may be NULL */
 bool pl_sweep_try(const pl_sweep_model *m, double *x, double *best, double *cost, double *own);
 
+/* pl_sweep_refine - from a start to the fit, the air's scatter estimated along the way.
+ * Gives: PL_ENODATA; x may have moved. */
+pl_status pl_sweep_refine(pl_sweep_model *m, double *x, double *cov, pl_err *err);
+
 /* pl_sweep_search - the best fit of all starts, the air's scatter estimated along the way.
  *   x, cov  out  malloc'd */
 pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x, double **cov,
@@ -140,6 +144,8 @@ pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x, doubl
  *   x    inout  turned over when focus turns out to be on the other side
  *   cov  in     as pl_sweep_fit gives it */
 void pl_sweep_answer(pl_sweep_work *w, const pl_sweep_model *m, double *x, const double *cov);
+
+/* ---- sweepexpect.c */
 
 /* pl_sweep_expect - defocus allowed each side, what best focus will look like, and the curve. */
 pl_status pl_sweep_expect(pl_sweep_work *w, const double *x, pl_err *err);

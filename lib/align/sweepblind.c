@@ -16,6 +16,8 @@ enum { TERMS = 4 }; /* level, x, y, r^2 */
 static const double AIR_DOES = 0.35;
 /* A frame so near focus has no side to speak of, um. */
 static const double NEAR_UM = 5;
+/* Growth of ln FWHM from the sharpest to the widest frame that the air alone may make. */
+static const double AIR_ALONE = 0.3;
 /* Difference of chi square that tells one side from the other. */
 static const double SURE = 9;
 
@@ -103,6 +105,17 @@ static bool guess(const pl_sweep_work *w, double air_um, double *by_pattern, dou
     return strength > 25 + (double)w->frames; /* five sigma beyond chance */
 }
 
+static double growth(const pl_sweep_work *w)
+{
+    double least = INFINITY, most = -INFINITY;
+    for (size_t i = 0; i < w->frames; i++) {
+        double level = pl_sweep_level(w, i);
+        least = fmin(least, level); /* NaN loses */
+        most = fmax(most, level);
+    }
+    return most - least;
+}
+
 /* Whether widths fall to the sharpest frame and rise after it, but for what the air does. */
 static bool one_way(const pl_sweep_work *w)
 {
@@ -154,6 +167,12 @@ pl_status pl_sweep_search_blind(const pl_sweep_model *m, double air_um, double *
 {
     const pl_sweep_work *w = m->w;
     double pattern[PL_SWEEP_FRAMES], order[PL_SWEEP_FRAMES], cost = INFINITY;
+    double grown = growth(w);
+    if (grown < AIR_ALONE)
+        return pl_fail(err, PL_ENODATA,
+                       "the widest stars are only %.0f %% wider than the sharpest: without "
+                       "positions that may be the air alone; take frames further from focus",
+                       100 * (exp(grown) - 1));
     bool told = guess(w, air_um, pattern, order), unfolded = one_way(w);
     if (told && fit_from(m, pattern, air_um, work, x, &cost))
         told = flip(m, work, x, &cost) * 4 <= w->frames;

@@ -164,6 +164,17 @@ static pl_status no_curve(pl_err *err)
                    "sides, or look at the frames one by one (plumb-field)");
 }
 
+pl_status pl_sweep_refine(pl_sweep_model *m, double *x, double *cov, pl_err *err)
+{
+    for (int round = 0; round < AIR_ROUNDS; round++) {
+        if (round > 0)
+            learn_air(m, x, cov);
+        if (pl_sweep_fit(m, x, cov, NULL, NULL) != PL_OK)
+            return no_curve(err);
+    }
+    return PL_OK;
+}
+
 pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x_out, double **cov_out,
                           pl_err *err)
 {
@@ -179,12 +190,8 @@ pl_status pl_sweep_search(pl_sweep_work *w, pl_sweep_model *m, double **x_out, d
         rc = pl_sweep_search_blind(m, air, work, x, &w->by_order, err);
     else if (!search_positions(m, air, work, x))
         rc = no_curve(err);
-    for (int round = 0; rc == PL_OK && round < AIR_ROUNDS; round++) {
-        if (pl_sweep_fit(m, x, cov, NULL, NULL) != PL_OK)
-            rc = no_curve(err);
-        else if (round + 1 < AIR_ROUNDS)
-            learn_air(m, x, cov);
-    }
+    if (rc == PL_OK)
+        rc = pl_sweep_refine(m, x, cov, err);
     free(work);
     if (rc == PL_OK) {
         *x_out = x;
