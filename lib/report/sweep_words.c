@@ -90,6 +90,22 @@ static void from_where(const pl_sweep *s, pl_string *out)
         pl_string_add(out, "from frame %zu", last);
 }
 
+/* Without a known side, the way of the focuser's last move still is a guide for the hand. */
+static const char *as_before(const pl_sweep *s)
+{
+    const pl_sweep_frame *last = NULL, *before = NULL;
+    for (size_t i = 0; i < s->frames; i++)
+        if (s->frame[i].used) {
+            before = last;
+            last = &s->frame[i];
+        }
+    double moved = before ? last->defocus_um - before->defocus_um : NAN;
+    if (!(fabs(moved) > 2 * hypot(last->defocus_sigma_um, before->defocus_sigma_um)))
+        return ", in or out is not known";
+    return moved * last->defocus_um > 0 ? ", back the way you came (in or out is not known)"
+                                        : ", on as you were going (in or out is not known)";
+}
+
 static void says_beyond(const pl_sweep *s, pl_string *out)
 {
     pl_string_add(out, "best focus lies beyond the frames");
@@ -122,7 +138,7 @@ void pl_sweep_says(const pl_sweep *s, pl_string *out)
     pl_string_add(out, ": ");
     pl_sweep_moves(s, out);
     if (!s->side_known)
-        pl_string_add(out, ", in or out is not known");
+        pl_string_add(out, "%s", as_before(s));
 }
 
 /* ---- judging */
