@@ -13,47 +13,34 @@ static const double SCALE_OPEN = 4, SCALE_TOLD = 0.5;
 /* A scale so far off, and so many sigma, is believed against what was told. */
 static const double SCALE_WRONG = 0.08, SCALE_SURE = 3;
 
-static pl_status cut_cells(pl_sweep_work *w, pl_err *err)
+/* Widths in cells of every frame with stars enough; with w->light of one brightness. */
+static void cut_cells(pl_sweep_work *w)
+{
+    w->cells = w->s.used = 0;
+    for (size_t i = 0; i < w->frames; i++) {
+        const pl_field *f = &w->field[i];
+        size_t n =
+            f->used < ENOUGH_STARS
+                ? 0
+                : pl_sweep_cut(f, i, offsetof(pl_star, fwhm_px), offsetof(pl_star, fwhm_sigma_px),
+                               w->light ? &w->light[i] : NULL, w->cell + w->cells);
+        w->cells += n;
+        w->s.frame[i].used = n > 0;
+        w->s.used += n > 0;
+    }
+}
+
+static pl_status first_cells(pl_sweep_work *w, pl_err *err)
 {
     w->cell = malloc(sizeof *w->cell * w->frames * PL_SWEEP_CELLS);
     if (!w->cell)
         return pl_fail(err, PL_ENOMEM, "out of memory");
-    size_t useful = 0;
-    for (size_t i = 0; i < w->frames; i++) {
-        const pl_field *f = &w->field[i];
-        size_t n = f->used < ENOUGH_STARS
-                       ? 0
-                       : pl_sweep_cut(f, i, offsetof(pl_star, fwhm_px),
-                                      offsetof(pl_star, fwhm_sigma_px), w->cell + w->cells);
-        w->cells += n;
-        w->s.frame[i].used = n > 0;
-        useful += n > 0;
-    }
-    w->s.used = useful;
-    if (useful < 3)
+    cut_cells(w);
+    if (w->s.used < 3)
         return pl_fail(err, PL_ENODATA,
                        "%zu of %zu frames have %d stars or more; three such frames are needed",
-                       useful, w->frames, ENOUGH_STARS);
+                       w->s.used, w->frames, ENOUGH_STARS);
     return PL_OK;
-}
-
-/* Photon noise over sky noise at the peak of the stars whose errors weigh most: the mean of its
- * logarithm, weighted as the widths are. */
-static double brightness(const pl_field *f)
-{
-    double sum = 0, weight = 0, sky = f->noise_adu * f->noise_adu;
-    double gain =
-        f->facts.gain_e_adu.from != PL_FROM_NOWHERE ? f->facts.gain_e_adu.v : f->sky_adu / sky;
-    for (size_t i = 0; i < f->used; i++) {
-        const pl_star *s = &f->star[i];
-        double v = pow(s->fwhm_px / hypot(s->fwhm_sigma_px, 0.01 * s->fwhm_px), 2);
-        double peak = s->peak_adu / (gain * sky);
-        if (peak > 0 && isfinite(v)) {
-            sum += v * log(peak);
-            weight += v;
-        }
-    }
-    return weight > 0 ? exp(sum / weight) : 0;
 }
 
 static void read_frame(void *ctx, size_t i, int worker)
@@ -61,10 +48,12 @@ static void read_frame(void *ctx, size_t i, int worker)
     (void)worker;
     pl_sweep_work *w = ctx;
     const pl_field *f = &w->field[i];
+    w->light[i] = pl_sweep_light_of(f);
     pl_reading how = { .beta = f->beta,
                        .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
-                       .bright = brightness(f) };
+                       .bright = w->light[i].typical };
     pl_sizing_read(w->sizing, &how, &w->sizes[i]);
+    pl_sizing_brights(w->sizing, &how, w->sharpest_um, &w->light[i].table);
 }
 
 /* The optics' answers over the range these frames need, as each frame's own fit reads them. */
@@ -81,10 +70,14 @@ static pl_status tables(pl_sweep_work *w, pl_err *err)
                               .radius_um = 2.75 * most + 2 * w->pixel_um };
     pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, 0, &w->sizing, err);
     w->sizes = malloc(sizeof *w->sizes * w->frames);
-    if (rc == PL_OK && !w->sizes)
+    w->light = malloc(sizeof *w->light * w->frames);
+    w->sharpest_um = least;
+    if (rc == PL_OK && (!w->sizes || !w->light))
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
-    if (rc == PL_OK)
+    if (rc == PL_OK) {
         pl_pool_run(0, w->frames, read_frame, w);
+        cut_cells(w);
+    }
     return rc;
 }
 
@@ -160,7 +153,7 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
     double *x = NULL, *cov = NULL;
     pl_status rc = pl_sweep_set_up(w, err);
     if (rc == PL_OK)
-        rc = cut_cells(w, err);
+        rc = first_cells(w, err);
     if (rc == PL_OK)
         rc = tables(w, err);
     m.air_loose = malloc(sizeof *m.air_loose * w->frames);
@@ -199,6 +192,7 @@ pl_status pl_sweep_solve(const pl_field *field, size_t frames, const pl_sweep_op
     pl_status rc = run(&w, err);
     pl_sizing_free(w.sizing);
     free(w.sizes);
+    free(w.light);
     free(w.cell);
     free(w.at_um);
     if (rc == PL_OK)

@@ -22,6 +22,13 @@ typedef struct {
     size_t stars;
 } pl_sweep_cell;
 
+/* How the brightness of a frame's stars enters their fitted widths. */
+typedef struct {
+    pl_brights table;
+    double sky_adu; /* peak whose photons are as noisy as the sky */
+    double typical; /* peak over that, of the stars that weigh most */
+} pl_sweep_light;
+
 /* What is asked for while the series is worked on. */
 typedef struct {
     const pl_field *field; /* [frames]; borrowed */
@@ -32,23 +39,28 @@ typedef struct {
     double focal_mm, pixel_um, width_mm, height_mm, half_mm; /* half: of the diagonal */
     double carried, outward, step_um;                        /* step_um NaN: unknown */
     pl_sizing *sizing;
-    pl_sizes *sizes;     /* [frames] */
-    pl_sweep_cell *cell; /* [cells], by frame */
+    pl_sizes *sizes;       /* [frames] */
+    pl_sweep_light *light; /* [frames] */
+    pl_sweep_cell *cell;   /* [cells], by frame */
     size_t cells;
     double *at_um; /* [frames] focuser's number as travel at the sensor, + = out, from their mean;
                       with an unknown step one um each. NULL without positions */
-    double mean_steps;
+    double mean_steps, sharpest_um; /* FWHM of the sharpest cell */
     bool by_order; /* without positions: the order of the frames told their sides of focus */
 } pl_sweep_work;
 
 /* ---- sweepcells.c */
 
+/* pl_sweep_light_of - all but the table. */
+pl_sweep_light pl_sweep_light_of(const pl_field *field);
+
 /* pl_sweep_cut - one frame's stars in cells of about equal count.
  *   value_px, sigma_px  in  offsets in pl_star of the width and its error
- *   out  out  [at most PL_SWEEP_CELLS]
+ *   light  in   all widths are brought to its typical brightness; NULL: left as they are
+ *   out    out  [at most PL_SWEEP_CELLS]
  * Gives: how many. */
 size_t pl_sweep_cut(const pl_field *field, size_t frame, size_t value_px, size_t sigma_px,
-                    pl_sweep_cell *out);
+                    const pl_sweep_light *light, pl_sweep_cell *out);
 
 /* ---- sweepscope.c */
 

@@ -14,7 +14,7 @@ enum { STARS_A_CELL = 6, TERMS = 6 };
 /* Beyond so many sigma a star counts for nothing (Tukey's bisquare). */
 static const double TUNE = 4.685;
 /* Scatter of ln FWHM between stars of one place that no error bar knows of: colours, blends. */
-static const double BETWEEN_STARS = 0.01;
+static const double BETWEEN_STARS = 0.003;
 
 struct spot {
     double x, y, ln, sigma, rest; /* x, y mm */
@@ -25,7 +25,8 @@ static double number(const pl_star *s, size_t offset)
     return *(const double *)(const void *)((const char *)s + offset);
 }
 
-static size_t gather(const pl_field *f, size_t value, size_t sigma, struct spot *out)
+static size_t gather(const pl_field *f, size_t value, size_t sigma, const pl_sweep_light *light,
+                     struct spot *out)
 {
     double um = f->facts.pixel_um.v, cx, cy;
     size_t n = 0;
@@ -35,10 +36,31 @@ static size_t gather(const pl_field *f, size_t value, size_t sigma, struct spot 
         double v = number(s, value), e = number(s, sigma);
         if (!(v > 0 && e > 0 && e < 0.3 * v))
             continue;
-        out[n++] = (struct spot){ (s->x_px - cx) * um / 1000, (s->y_px - cy) * um / 1000,
-                                  log(v * um), hypot(e / v, BETWEEN_STARS), 0 };
+        double ln = log(v * um);
+        if (light)
+            ln = pl_brights_even(&light->table, ln, s->peak_adu / light->sky_adu, light->typical);
+        out[n++] = (struct spot){ (s->x_px - cx) * um / 1000, (s->y_px - cy) * um / 1000, ln,
+                                  hypot(e / v, BETWEEN_STARS), 0 };
     }
     return n;
+}
+
+pl_sweep_light pl_sweep_light_of(const pl_field *f)
+{
+    double sum = 0, weight = 0, sky = f->noise_adu * f->noise_adu;
+    bool told = f->facts.gain_e_adu.from != PL_FROM_NOWHERE;
+    pl_sweep_light light = { .sky_adu = sky * (told ? f->facts.gain_e_adu.v : f->sky_adu / sky) };
+    for (size_t i = 0; i < f->used; i++) {
+        const pl_star *s = &f->star[i];
+        double v = pow(s->fwhm_px / hypot(s->fwhm_sigma_px, BETWEEN_STARS * s->fwhm_px), 2);
+        double peak = s->peak_adu / light.sky_adu;
+        if (peak > 0 && isfinite(v)) {
+            sum += v * log(peak);
+            weight += v;
+        }
+    }
+    light.typical = weight > 0 ? exp(sum / weight) : 0;
+    return light;
 }
 
 static void terms(double x, double y, double row[TERMS])
@@ -122,11 +144,11 @@ static int by_y(const void *a, const void *b)
 }
 
 size_t pl_sweep_cut(const pl_field *f, size_t frame, size_t value_px, size_t sigma_px,
-                    pl_sweep_cell *out)
+                    const pl_sweep_light *light, pl_sweep_cell *out)
 {
     struct spot *s = malloc(sizeof *s * (f->used + 1));
     double coef[TERMS];
-    size_t n = s ? gather(f, value_px, sigma_px, s) : 0, cells = 0;
+    size_t n = s ? gather(f, value_px, sigma_px, light, s) : 0, cells = 0;
     double scale = n ? smooth(s, n, coef) : NAN;
     double want = fmin(PL_SWEEP_CELLS, fmax(1, (double)n / STARS_A_CELL));
     double aspect = (double)f->width_px / f->height_px;

@@ -45,7 +45,7 @@ static void shift_of(const pl_sweep_work *w, const double *x, size_t value, size
     *um = *um_sigma = NAN;
     for (size_t i = 0; i < w->frames; i++)
         if (w->s.frame[i].used)
-            c.cells += pl_sweep_cut(&w->field[i], i, value, sigma, cell + c.cells);
+            c.cells += pl_sweep_cut(&w->field[i], i, value, sigma, NULL, cell + c.cells);
     double shift[2] = { 0, 0 }, cov[4];
     pl_nlsq problem = { residuals, NULL, &c, c.cells, 0, 2, true };
     if (c.cells < FEWEST_CELLS || pl_nlsq_fit(&problem, shift, cov, NULL, NULL, NULL) != PL_OK)

@@ -325,6 +325,21 @@ typedef struct {
 /* pl_sizing_read - fit each image as plumb-field fits a star: width, flux and sky free. */
 void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out);
 
+enum { PL_SIZING_BRIGHT = 5 };
+
+/* The same in one air for stars of several brightnesses: ln FWHM, um, [defocus][ln(1 + bright)]. */
+typedef struct {
+    double z_step, ln_fwhm[PL_SIZING_Z][PL_SIZING_BRIGHT];
+} pl_brights;
+
+void pl_sizing_brights(const pl_sizing *sizing, const pl_reading *how, double air_um,
+                       pl_brights *out);
+
+/* pl_brights_even - a fitted width as it would be had the star been as bright as `how` says.
+ *   ln_fwhm  in  um
+ *   bright   in  the star's own: photon noise at its peak over the sky's, variances */
+double pl_brights_even(const pl_brights *b, double ln_fwhm, double bright, double typical);
+
 /* pl_sizes_at - ln FWHM, um, of a star at that defocus (either side) in air of that ln FWHM, um;
  * beyond the table it goes on as its edge leaves off.
  *   by_um, by_air  out  its slopes with the defocus and with ln_air; either may be NULL */

@@ -211,7 +211,7 @@ static double fitted(const struct reader *f, const double *light, double p[3])
     return M_LN2 + p[1];
 }
 
-void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out)
+static struct reader reader_of(const pl_sizing *sizing, const pl_reading *how)
 {
     struct reader f = { .radius = sizing->radius,
                         .n = 4,
@@ -221,14 +221,65 @@ void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *ou
                         .bright = how->bright };
     while (f.n < RADII && sizing->radius[f.n] < how->radius_um)
         f.n++;
-    *out = (pl_sizes){ sizing->z_step, sizing->air_from, sizing->air_step, { { 0 } } };
-    for (int ia = 0; ia < PL_SIZING_AIR; ia++) {
-        double p[3] = { sizing->light[0][ia][0], log(0.55 * air_at(sizing, ia)), 0 };
-        for (int iz = 0; iz < PL_SIZING_Z; iz++) {
-            p[0] = sizing->light[iz][ia][0];
-            out->ln_fwhm[iz][ia] = fitted(&f, sizing->light[iz][ia], p);
-        }
+    return f;
+}
+
+/* One air, from focus outwards: each fit starts where the last one ended. */
+static void read_air(const pl_sizing *sizing, const struct reader *f, int ia, double *out,
+                     size_t stride)
+{
+    double p[3] = { 0, log(0.55 * air_at(sizing, ia)), 0 };
+    for (int iz = 0; iz < PL_SIZING_Z; iz++) {
+        p[0] = sizing->light[iz][ia][0];
+        out[(size_t)iz * stride] = fitted(f, sizing->light[iz][ia], p);
     }
+}
+
+void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out)
+{
+    struct reader f = reader_of(sizing, how);
+    *out = (pl_sizes){ sizing->z_step, sizing->air_from, sizing->air_step, { { 0 } } };
+    for (int ia = 0; ia < PL_SIZING_AIR; ia++)
+        read_air(sizing, &f, ia, &out->ln_fwhm[0][ia], PL_SIZING_AIR);
+}
+
+/* ---- brightness: photon noise takes weight from a bright star's core */
+
+static const double BRIGHT_STEP = 1.05; /* of ln(1 + bright): up to 66, where it has settled */
+
+void pl_sizing_brights(const pl_sizing *sizing, const pl_reading *how, double air_um,
+                       pl_brights *out)
+{
+    int ia = (int)lround((log(air_um) - sizing->air_from) / sizing->air_step);
+    ia = ia < 0 ? 0 : ia > PL_SIZING_AIR - 1 ? PL_SIZING_AIR - 1 : ia;
+    out->z_step = sizing->z_step;
+    for (int k = 0; k < PL_SIZING_BRIGHT; k++) {
+        struct reader f = reader_of(sizing, how);
+        f.bright = expm1(BRIGHT_STEP * k);
+        read_air(sizing, &f, ia, &out->ln_fwhm[0][k], PL_SIZING_BRIGHT);
+    }
+}
+
+/* Linear in both directions; along the defocus the cell is `iz`. */
+static double bright_at(const double row[PL_SIZING_BRIGHT], double bright)
+{
+    double at = fmin(PL_SIZING_BRIGHT - 1.001, log1p(fmax(0, bright)) / BRIGHT_STEP);
+    int k = (int)at;
+    return row[k] + (at - k) * (row[k + 1] - row[k]);
+}
+
+double pl_brights_even(const pl_brights *b, double ln_fwhm, double bright, double typical)
+{
+    int lo = 0, hi = PL_SIZING_Z - 1; /* the cell in which a star so bright is that wide */
+    while (hi - lo > 1) {
+        int mid = (lo + hi) / 2;
+        *(bright_at(b->ln_fwhm[mid], bright) < ln_fwhm ? &lo : &hi) = mid;
+    }
+    double from = bright_at(b->ln_fwhm[lo], bright), to = bright_at(b->ln_fwhm[hi], bright);
+    double part = fmax(0, fmin(1, (ln_fwhm - from) / (to - from)));
+    double more = bright_at(b->ln_fwhm[lo], typical) - from,
+           more_hi = bright_at(b->ln_fwhm[hi], typical) - to;
+    return ln_fwhm + more + part * (more_hi - more);
 }
 
 /* Catmull-Rom through four values, at t in [0, 1] between the middle ones, and its slope. */

@@ -67,6 +67,35 @@ Test(sizing, slopes_are_those_of_differences)
     pl_sizing_free(s);
 }
 
+/* A width read of a faint or a bright star, brought to the brightness of a third, is what that one
+ * would have been read as. */
+Test(sizing, brightness_is_evened_out)
+{
+    pl_sizing *s = table();
+    double air = 10, typical = 2;
+    for (double beta = 4; beta < 2000; beta *= 4) {
+        pl_reading how = { beta, 70, typical };
+        pl_brights b;
+        pl_sizes want, got;
+        pl_sizing_brights(s, &how, air, &b);
+        pl_sizing_read(s, &how, &want);
+        for (double bright = 0.1; bright < 60; bright *= 3) {
+            how.bright = bright;
+            pl_sizing_read(s, &how, &got);
+            for (double z = 8; z < 110; z += 7) {
+                double as_read = pl_sizes_at(&got, z, log(air), NULL, NULL);
+                double as_typical = pl_sizes_at(&want, z, log(air), NULL, NULL);
+                double even = pl_brights_even(&b, as_read, bright, typical);
+                /* the air of the table is the nearest of its steps, here within 7 % */
+                cr_expect(fabs(even - as_typical) < 0.15 * fabs(as_read - as_typical) + 0.0025,
+                          "beta %g bright %g z %g: %g, not %g from %g", beta, bright, z, even,
+                          as_typical, as_read);
+            }
+        }
+    }
+    pl_sizing_free(s);
+}
+
 Test(sizing, even_and_growing)
 {
     pl_sizing *s = table();
