@@ -103,6 +103,14 @@ static bool tell_scale(pl_sweep_work *w, const pl_sweep_model *m, const double *
     return off > SCALE_WRONG && off > SCALE_SURE * w->s.blur_scale_sigma;
 }
 
+static void note_scale(pl_sweep_work *w)
+{
+    pl_note(&w->s.notes,
+            "the blur grows %.2f times as fast as the profile says and is believed: step_um %.3g "
+            "(then it is %.3g), or focal_mm over aperture_mm, is wrong",
+            w->s.blur_scale, w->step_um, w->step_um * w->s.blur_scale);
+}
+
 /* The same fit with the scale free: is the profile right? Where it plainly is not, the frames' own
  * scale is taken. */
 static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, double *cov,
@@ -118,6 +126,7 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
     if (pl_sweep_refine(m, free_x, free_cov, NULL) == PL_OK && tell_scale(w, m, free_x, free_cov)) {
         memcpy(x, free_x, sizeof *x * all);
         memcpy(cov, free_cov, sizeof *cov * all * all);
+        note_scale(w);
     }
     free(free_x);
     return PL_OK;
@@ -133,7 +142,7 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     double least = INFINITY;
     for (size_t i = 0; i < w->cells; i++)
         least = fmin(least, w->cell[i].ln_fwhm);
-    m->rest_sigma_um2 = 0.3 * exp(2 * least);
+    m->rest_sigma_um2 = 0.1 * exp(2 * least);
     pl_err wrong = { PL_OK, "" };
     pl_status rc = pl_sweep_search(w, m, x, cov, told ? &wrong : err);
     if (rc == PL_OK)
@@ -142,8 +151,8 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
         return rc;
     m->scale = true; /* what was told may be too wrong for any fit */
     rc = pl_sweep_search(w, m, x, cov, err);
-    if (rc == PL_OK)
-        tell_scale(w, m, *x, *cov);
+    if (rc == PL_OK && tell_scale(w, m, *x, *cov))
+        note_scale(w);
     return rc;
 }
 

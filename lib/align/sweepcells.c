@@ -13,6 +13,10 @@ enum { STARS_A_CELL = 6, TERMS = 6 };
 
 /* Beyond so many sigma a star counts for nothing (Tukey's bisquare). */
 static const double TUNE = 4.685;
+/* Standard error of a mean under those weights over that of a plain one (95 % efficient). */
+static const double WEIGHTED = 1.026;
+/* Fewer stars do not tell by how much their errors are too large. */
+enum { ENOUGH = 30 };
 /* Scatter of ln FWHM between stars of one place that no error bar knows of: colours, blends. */
 static const double BETWEEN_STARS = 0.003;
 
@@ -79,7 +83,7 @@ static double value_of(const double coef[TERMS], double x, double y)
 }
 
 /* The smooth surface, and each star's rest; a level alone when stars are few. Gives the scatter in
- * units of the errors, at least 1. */
+ * units of the errors. */
 static double smooth(struct spot *s, size_t n, double coef[TERMS])
 {
     double *rows = malloc(sizeof *rows * n * (TERMS + 2)), scale = 1;
@@ -100,7 +104,7 @@ static double smooth(struct spot *s, size_t n, double coef[TERMS])
         s[i].rest = s[i].ln - value_of(coef, s[i].x, s[i].y);
         work[i] = s[i].rest / s[i].sigma;
     }
-    scale = fmax(1, pl_mad_sigma(work, n, 0));
+    scale = fmax(n < ENOUGH ? 1 : 0.5, pl_mad_sigma(work, n, 0));
     free(rows);
     return scale;
 }
@@ -108,13 +112,14 @@ static double smooth(struct spot *s, size_t n, double coef[TERMS])
 static bool average(const struct spot *s, size_t n, const double coef[TERMS], double scale,
                     pl_sweep_cell *out)
 {
-    double sum = 0, x = 0, y = 0, rest = 0;
+    double sum = 0, information = 0, x = 0, y = 0, rest = 0;
     size_t kept = 0;
     for (size_t i = 0; i < n; i++) {
         double u = s[i].rest / (s[i].sigma * scale * TUNE), w = 1 - u * u;
         if (!(fabs(u) < 1))
             continue;
         w *= w / (s[i].sigma * s[i].sigma);
+        information += 1 / (s[i].sigma * s[i].sigma);
         sum += w;
         x += w * s[i].x;
         y += w * s[i].y;
@@ -126,7 +131,7 @@ static bool average(const struct spot *s, size_t n, const double coef[TERMS], do
     out->x_mm = x / sum;
     out->y_mm = y / sum;
     out->ln_fwhm = value_of(coef, out->x_mm, out->y_mm) + rest / sum;
-    out->sigma = scale / sqrt(sum);
+    out->sigma = WEIGHTED * scale / sqrt(information);
     out->stars = kept;
     return true;
 }
