@@ -98,7 +98,7 @@ static bool tell_scale(pl_sweep_work *w, const pl_sweep_model *m, const double *
 {
     size_t all = pl_sweep_unknowns(m), k = PL_SW_SCALE;
     w->s.blur_scale = exp(x[k]);
-    w->s.blur_scale_sigma = w->s.blur_scale * sqrt(cov[k * all + k]);
+    w->s.blur_scale_sigma = w->s.blur_scale * hypot(sqrt(cov[k * all + k]), PL_SWEEP_MODEL);
     double off = fabs(w->s.blur_scale - 1);
     return off > SCALE_WRONG && off > SCALE_SURE * w->s.blur_scale_sigma;
 }

@@ -13,8 +13,6 @@ static const double SMEARED = 0.08, SMEARED_SURE = 5;
 static const double GUST = 1.2;
 /* A frame with fewer than this part of the typical number of stars. */
 static const double FEW = 0.4;
-/* Part of the surface by which the optics' answer may be off: test_sizing.c allows widths 0.5 %. */
-static const double MODEL = 0.007;
 /* Sigma by which the surface must prefer one side to tell it. */
 static const double SIDE_SURE = 3;
 
@@ -263,8 +261,9 @@ static void tell_surface(pl_sweep_work *w, const pl_sweep_model *m, const double
     };
     for (size_t i = 0; i < 3; i++)
         for (size_t j = 0; j < 3; j++)
-            f->cov[i][j] = at(cov, all, PL_SW_TILT_X + i, PL_SW_TILT_X + j) +
-                           MODEL * MODEL * x[PL_SW_TILT_X + i] * x[PL_SW_TILT_X + j];
+            f->cov[i][j] =
+                at(cov, all, PL_SW_TILT_X + i, PL_SW_TILT_X + j) +
+                PL_SWEEP_MODEL * PL_SWEEP_MODEL * x[PL_SW_TILT_X + i] * x[PL_SW_TILT_X + j];
     double warm[PL_SWEEP_FRAMES];
     size_t n = 0;
     for (size_t i = 0; i < w->frames; i++)

@@ -175,12 +175,14 @@ static double profile(const struct reader *f, double r, double half)
 /* One step of flux, ln half width and sky; each radius stands for a ring of pixels. */
 static bool step(const struct reader *f, const double *light, double p[3])
 {
-    double a[3][3] = { { 0 } }, b[3] = { 0 }, half = exp(p[1]), dln = 1e-4;
+    double a[3][3] = { { 0 } }, b[3] = { 0 }, half = exp(p[1]), dln = 1e-4, peak = 0;
+    for (int i = 0; i < f->n; i++) /* a ring is brighter than its middle */
+        peak = fmax(peak, light[i]);
     for (int i = 0; i < f->n; i++) {
         double r = f->radius[i], shape = profile(f, r, half);
         double d[3] = { shape, p[0] * (profile(f, r, half * (1 + dln)) - shape) / dln, 1 };
         double rest = light[i] - p[0] * shape - p[2];
-        double weight = r / (1 + f->bright * fmax(0, light[i] / light[0]));
+        double weight = r / (1 + f->bright * fmax(0, p[0] * shape / peak));
         for (int j = 0; j < 3; j++) {
             b[j] += weight * d[j] * rest;
             for (int k = 0; k < 3; k++)

@@ -30,14 +30,16 @@ def read(camera, defocus, air, beta, radius, bright):
         image = camera.star({4: scope.defocus(defocus)}, x, y, Blur(seeing_um=air))
         gy, gx = np.mgrid[:size, :size]
         disc = np.hypot(gx - x, gy - y) * PIXEL < radius
-        weight = 1 / (1 + bright * np.clip(image / image.max(), 0, None))
+        weight, p = np.ones_like(image), [image.max(), np.log(2.5 * max(1, air / 10)), 0]
 
         def rest(p):
             model = p[0] * moffat(size, x, y, np.exp(p[1]), beta) + p[2]
             return ((model - image) * np.sqrt(weight))[disc] * 100 / image.max()
 
-        start = [image.max(), np.log(2.5 * max(1, air / 10)), 0]
-        widths.append(np.exp(least_squares(rest, start, x_scale=[image.max(), 0.1, image.max()]).x[1]) * PIXEL)
+        for _ in range(6):  # the photons' noise is told by the fit, as plumb-field does
+            p = least_squares(rest, p, x_scale=[image.max(), 0.1, image.max()]).x
+            weight = 1 / (1 + bright * p[0] * moffat(size, x, y, np.exp(p[1]), beta) / image.max())
+        widths.append(np.exp(p[1]) * PIXEL)
     return np.mean(widths)
 
 

@@ -273,8 +273,8 @@ ParameterizedTestParameters(sweep_text, says)
         { NAN, NAN, NAN, -0.13, -210, NAN, 0, 1, 0, 0, "",
           "best focus found to 2.4 um; from the last frame: an eighth of a turn inward" },
         { NAN, NAN, NAN, 0.13, 210, NAN, 0, 0, 0, 0, "",
-          "best focus found to 2.4 um; from the last frame: an eighth of a turn, in or out is not "
-          "known" },
+          "best focus found to 2.4 um; from the last frame: an eighth of a turn, back the way you "
+          "came (in or out is not known)" },
         { NAN, NAN, NAN, NAN, 210, NAN, 0, 1, 0, 0, "",
           "best focus found to 2.4 um; from the last frame: 210 um out" },
         { NAN, NAN, NAN, NAN, NAN, NAN, 0, 1, 0, 0, "",
@@ -322,14 +322,13 @@ Test(sweep_text, side_unknown)
     drop(&d);
 }
 
-/* A wrong focal ratio or step shows in the blur: 10 % more, and the step that would explain it. */
+/* A wrong focal ratio or step shows in the blur. */
 Test(sweep_text, blur_that_does_not_fit)
 {
     pl_sweep d = sweep_of(PL_INSIDE);
     d.blur_scale = 1.1;
     char *s = pl_sweep_text(&d, FILES);
     cr_expect(ne(ptr, strstr(s, "is wrong"), NULL), "%s", s);
-    cr_expect(ne(ptr, strstr(s, "5.5 um"), NULL), "%s", s);
     free(s);
     d.facts.step_um = (pl_num){ NAN, PL_FROM_NOWHERE };
     s = pl_sweep_text(&d, FILES);
