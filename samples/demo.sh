@@ -28,10 +28,15 @@ ask "Once more from the other side of focus: is it the mirror or the secondary's
     "$build/plumb-donut" -p samples/evening.ini samples/donut-out.fits.fz samples/donut-in.fits.fz
 ask "After the turns: is it collimated now?" \
     "$build/plumb-donut" -p samples/evening.ini samples/donut-true.fits.fz --png "$out/collimated.png"
+ask "Did it help? The ring before and after" \
+    "$build/plumb-donut" -p samples/evening.ini --against samples/donut-out.fits.fz samples/donut-true.fits.fz --png "$out/helped.png"
 ask "At the screws: which one, which way, how far? All simulated: turned, measured, turned again" \
     sh samples/loop.sh "$build" "$out/loop"
 ask "Focusing: where is best focus, how sure, and is the sensor square?" \
     "$build/plumb-sweep" -p samples/evening.ini --png "$out/sweep.png" samples/sweep-000?.fits.fz
+"$build/plumb-sweep" -p samples/evening.ini --json samples/sweep-000?.fits.fz >"$out/sweep.json" || [ $? = 1 ]
+ask "Square the sensor: is it worth it, and which screw?" \
+    "$build/plumb-tilt" -p samples/evening.ini --png "$out/tilt.png" "$out/sweep.json"
 ask "The same with a focuser that has no numbers: which way to turn the knob?" \
     "$build/plumb-sweep" -p samples/evening.ini --no-positions --first in samples/sweep-000?.fits.fz
 ask "First sub: is the field even?" \

@@ -74,12 +74,6 @@ static pl_sizes reading(const pl_sizing *sizing, double fwhm_px)
     return sizes;
 }
 
-static double typical_width(const pl_sizing *sizing, double defocus_um, double air_um)
-{
-    pl_sizes sizes = reading(sizing, 4);
-    return exp(pl_sizes_at(&sizes, defocus_um, log(air_um), NULL, NULL)) / PIXEL_UM;
-}
-
 /* Stars of one frame; red and blue come to focus elsewhere by so many um. */
 static void fill(pl_field *f, const struct truth *t, size_t i, const pl_sizes *sizes, gsl_rng *rng)
 {
@@ -114,8 +108,10 @@ static pl_field *make(const struct truth *t, const pl_facts *facts)
     pl_dice dice;
     gsl_rng *rng = pl_dice_throw(&dice, t->seed, 1, 1);
     cr_assert(pl_sizing_new(&optic, PIXEL_UM, &range, 0, &sizing, NULL) == PL_OK);
+    pl_sizes rough = reading(sizing, 4);
     for (size_t i = 0; i < t->frames; i++) {
-        double wide = typical_width(sizing, t->at_um[i], t->air_um[i]);
+        double wide =
+            exp(pl_sizes_at(&rough, t->at_um[i], log(t->air_um[i]), NULL, NULL)) / PIXEL_UM;
         f[i] = (pl_field){ .width_px = t->width, .height_px = t->height, .beta = BETA };
         f[i].noise_adu = NOISE;
         f[i].fwhm_px = wide;
