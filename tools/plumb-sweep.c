@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { FIRST = 0x400, SAVE = 0x500, STARS = 600, MOST_FRAMES = 400 };
+enum { FIRST = 0x400, SAVE = 0x500, STARS = 200, MOST_FRAMES = 400 };
 
 static const cli_option options[] = {
     { "positions", FIRST, "LIST", "the focuser's numbers, one a frame: 4980,5000,5020" },
