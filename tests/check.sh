@@ -89,14 +89,40 @@ seeds() { # the fuzz targets over their seeds and every file that once broke the
     echo "$good passed, 0 failed"
 }
 
-counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe"
-unit
-counted cli tests/cli/run.sh sh tests/cli/run.sh "$build"
-counted install tests/install.sh sh tests/install.sh "$build"
-counted manual man pages
-counted seeds "$build/tests/replay-frame" seeds
-for suite in accuracy mosaic detect libraries flare waves psf donut against loop sweepframes sweep; do
-    counted $suite tests/reference/$suite.py "$python" tests/reference/$suite.py "$build" --quick
+reference() { # SUITE...
+    for suite; do
+        counted "$suite" "tests/reference/$suite.py" "$python" "tests/reference/$suite.py" "$build" --quick
+    done
+}
+
+left() {
+    counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe"
+    unit
+    reference donut loop sweepframes sweep
+}
+
+right() {
+    counted cli tests/cli/run.sh sh tests/cli/run.sh "$build"
+    counted install tests/install.sh sh tests/install.sh "$build"
+    counted manual man pages
+    counted seeds "$build/tests/replay-frame" seeds
+    reference accuracy mosaic detect libraries flare waves psf against
+}
+
+side() { # left|right: its suites one after the other, and what they add up to
+    "$1"
+    echo "$passed $failed $skipped" >"$logs/$1.sum"
+}
+
+# Two sides at once: most suites leave a processor idle part of the time.
+side left >"$logs/left.said" 2>&1 &
+side right
+wait
+cat "$logs/left.said"
+passed=0 failed=0 skipped=0
+for sum in left right; do
+    read -r p f s <"$logs/$sum.sum" || { p=0 f=1 s=0 && echo "the $sum side did not end"; }
+    passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
 done
 [ "$failed" = 0 ] || echo "what the suites said is in $logs/"
 echo "$passed passed, $failed failed, $skipped skipped"
