@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { FIRST = 0x400, SAVE = 0x500, STARS = 200, MOST_FRAMES = 400 };
+enum { FIRST = 0x400, SAVE = 0x500, STARS = 200, MOST_FRAMES = 200 };
 
 static const cli_option options[] = {
     { "positions", FIRST, "LIST", "the focuser's numbers, one a frame: 4980,5000,5020" },
@@ -150,7 +150,7 @@ static int check(const cli *c, const struct own *o)
     if (c->files < 3)
         return cli_misuse(c, "name at least three FITS frames of one series");
     if (c->files > MOST_FRAMES)
-        return cli_misuse(c, "more than 400 frames; a series of a dozen is enough");
+        return cli_misuse(c, "more than 200 frames; a series of a dozen is enough");
     if (o->save && !c->profile)
         return cli_misuse(c, "--save goes with --profile");
     if (o->sweep.no_positions && o->sweep.positions)

@@ -30,17 +30,22 @@ static void cut_cells(pl_sweep_work *w)
     }
 }
 
-static pl_status first_cells(pl_sweep_work *w, pl_err *err)
+static pl_status enough_cells(pl_sweep_work *w, pl_err *err)
 {
-    w->cell = malloc(sizeof *w->cell * w->frames * PL_SWEEP_CELLS);
-    if (!w->cell)
-        return pl_fail(err, PL_ENOMEM, "out of memory");
     cut_cells(w);
     if (w->s.used < 3)
         return pl_fail(err, PL_ENODATA,
                        "%zu of %zu frames have %d stars or more; three such frames are needed",
                        w->s.used, w->frames, ENOUGH_STARS);
     return PL_OK;
+}
+
+static pl_status first_cells(pl_sweep_work *w, pl_err *err)
+{
+    w->cell = malloc(sizeof *w->cell * w->frames * PL_SWEEP_CELLS);
+    if (!w->cell)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    return enough_cells(w, err);
 }
 
 static void read_frame(void *ctx, size_t i, int worker)
@@ -76,12 +81,12 @@ static pl_status tables(pl_sweep_work *w, pl_err *err)
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
     if (rc == PL_OK) {
         pl_pool_run(0, w->frames, read_frame, w);
-        cut_cells(w);
+        rc = enough_cells(w, err);
     }
     return rc;
 }
 
-/* Whether the focuser turned back, with two frames or more after each turn. */
+/* Whether it moved both ways, twice or more each. */
 static bool both_ways(const pl_sweep_work *w)
 {
     size_t up = 0, down = 0;
@@ -117,9 +122,10 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
                              pl_err *err)
 {
     size_t all = pl_sweep_unknowns(m);
-    double *free_x = malloc(sizeof *free_x * all * (all + 1)), *free_cov = free_x + all;
+    double *free_x = malloc(sizeof *free_x * all * (all + 1));
     if (!free_x)
         return pl_fail(err, PL_ENOMEM, "out of memory");
+    double *free_cov = free_x + all;
     memcpy(free_x, x, sizeof *x * all);
     m->scale = true;
     m->scale_sigma = SCALE_TOLD;
@@ -150,6 +156,8 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     if (!told)
         return rc;
     m->scale = true; /* what was told may be too wrong for any fit */
+    for (size_t i = 0; i < w->frames; i++)
+        m->air_loose[i] = 1;
     rc = pl_sweep_search(w, m, x, cov, err);
     if (rc == PL_OK && tell_scale(w, m, *x, *cov))
         note_scale(w);

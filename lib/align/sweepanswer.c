@@ -39,6 +39,12 @@ static double prefers(const pl_sweep_work *w, const double *x, const double *cov
     return norm > 0 ? sum / sqrt(norm) : 0;
 }
 
+static bool same_sensor(const pl_sweep_work *w, const pl_surface *known)
+{
+    return fabs(known->width_mm - w->width_mm) < 0.01 * w->width_mm &&
+           fabs(known->height_mm - w->height_mm) < 0.01 * w->height_mm;
+}
+
 static void mirror(const pl_sweep_work *w, double *x)
 {
     for (size_t i = 0; i < w->frames; i++)
@@ -50,12 +56,18 @@ static void mirror(const pl_sweep_work *w, double *x)
 
 static void settle_side(pl_sweep_work *w, double *x, const double *cov, size_t all)
 {
-    size_t z = PL_SW_SHARED + w->frames;
+    size_t i = 0;
+    while (i + 1 < w->frames && !w->s.frame[i].used)
+        i++;
+    size_t z = PL_SW_SHARED + w->frames + i;
     double first = x[z], surface = 0;
     if (w->by_order)
         pl_note(&w->s.notes, "the field is too even to tell sides: the frames are taken to have "
                              "gone through focus one way, in the order given");
     if (w->options->first != PL_SIDE_UNKNOWN) {
+        if (i > 0)
+            pl_note(&w->s.notes, "--first is taken for frame %zu, the first that could be used",
+                    i + 1);
         w->s.side_known = fabs(first) > SIDE_SURE * sqrt(at(cov, all, z, z));
         if ((w->options->first == PL_SIDE_OUT) != (first > 0))
             mirror(w, x);
@@ -63,15 +75,16 @@ static void settle_side(pl_sweep_work *w, double *x, const double *cov, size_t a
             pl_note(&w->s.notes, "the first frame stood too near focus for --first to tell sides");
         return;
     }
-    if (w->options->known)
+    if (w->options->known && same_sensor(w, w->options->known))
         surface = prefers(w, x, cov, all);
     w->s.side_known = fabs(surface) > SIDE_SURE;
     if (surface < 0)
         mirror(w, x);
-    pl_note(&w->s.notes, w->s.side_known
-                             ? "which side is out: as the saved surface shows it"
-                             : "which side is out is not known: say where the first frame stood "
-                               "(--first in or --first out)");
+    pl_note(&w->s.notes,
+            w->s.side_known ? "which side is out: as the saved surface shows it (if the sensor was "
+                              "squared or turned since, tell --first)"
+                            : "which side is out is not known: say where the first frame stood "
+                              "(--first in or --first out)");
 }
 
 /* ---- frames */
@@ -100,7 +113,8 @@ static void remark(const pl_sweep_work *w, size_t i, double wider, pl_sweep_fram
     const pl_field *field = &w->field[i];
     double more = field->chi - typical(w, stretch);
     if (!f->used)
-        snprintf(f->reason, sizeof f->reason, "%zu stars: too few to tell anything", field->used);
+        snprintf(f->reason, sizeof f->reason, "%zu stars: too few, or too faint to tell anything",
+                 field->used);
     else if (more > SMEARED && more > SMEARED_SURE * field->chi_sigma)
         snprintf(f->reason, sizeof f->reason, "stars stretched at %.0f deg: tracking?",
                  field->elongation_deg);
@@ -120,10 +134,10 @@ static void tell_frames(pl_sweep_work *w, const pl_sweep_model *m, const double 
         pl_sweep_frame *f = &w->s.frame[i];
         const pl_field *field = &w->field[i];
         size_t z = PL_SW_SHARED + w->frames + i, air = PL_SW_SHARED + i;
-        f->defocus_um = pl_sweep_defocus(m, x, i);
+        f->defocus_um = m->blind && !f->used ? NAN : pl_sweep_defocus(m, x, i);
         double away = f->defocus_um / scale;
         f->defocus_sigma_um =
-            m->blind ? sqrt(at(cov, all, z, z))
+            m->blind ? (f->used ? sqrt(at(cov, all, z, z)) : NAN)
                      : scale * sqrt(fmax(0, at(cov, all, b, b) + away * away * at(cov, all, k, k) -
                                                 2 * away * at(cov, all, b, k)));
         f->position_um = f->defocus_um / w->carried;
@@ -187,18 +201,22 @@ static void tell_best(pl_sweep_work *w, const pl_sweep_model *m, const double *x
         s->best_sigma_um = sqrt(at(cov, all, b, b)) * exp(x[PL_SW_SCALE]);
         if (!told) {
             s->step_um = exp(x[PL_SW_SCALE]);
-            s->facts.step_um = (pl_num){ s->step_um, PL_FROM_DEFAULT };
             pl_note(&s->notes,
                     "step_um is not told: the blur makes it %.3g um a step (--step-um, [focuser] "
                     "step_um)",
                     s->step_um);
         }
     }
-    s->last_um = s->frame[w->frames - 1].defocus_um;
-    s->last_sigma_um = s->frame[w->frames - 1].defocus_sigma_um;
+    size_t last = w->frames - 1;
+    while (m->blind && last > 0 && !s->frame[last].used)
+        last--;
+    s->last_um = s->frame[last].defocus_um;
+    s->last_sigma_um = s->frame[last].defocus_sigma_um;
     if (m->blind)
         s->best_sigma_um = s->last_sigma_um;
     s->move = pl_travel_of(&s->facts, -s->last_um);
+    if (!m->blind) /* so that it leads to the number given, whatever a step is */
+        s->move.steps = w->outward * (s->best_steps - s->frame[last].position_steps);
 }
 
 /* Frames lie on one side of best focus only, farther than their errors. */
@@ -222,7 +240,7 @@ static void tell_doubts(pl_sweep *s)
     }
     s->outside = one_sided(s);
     if (s->outside)
-        pl_note(&s->notes, "best focus lies beyond the frames: go on that way and take the series "
+        pl_note(&s->notes, "best focus lies beyond the frames: go there and take the series "
                            "anew; the number is a guess ahead");
     else if (in < 2 || out < 2)
         pl_note(&s->notes,
@@ -273,12 +291,27 @@ static void tell_surface(pl_sweep_work *w, const pl_sweep_model *m, const double
     snprintf(f->date, sizeof f->date, "%.31s", facts->date_obs.s);
 }
 
+/* With positions --first is not needed, but may show that outward is wrong. */
+static void doubt_side(pl_sweep_work *w)
+{
+    const pl_sweep_frame *f = &w->s.frame[0];
+    bool sure = f->used && fabs(f->defocus_um) > SIDE_SURE * f->defocus_sigma_um;
+    if (sure && w->options->first != PL_SIDE_UNKNOWN &&
+        (w->options->first == PL_SIDE_OUT) != (f->defocus_um > 0))
+        pl_note(&w->s.notes,
+                "--first says the other side than the positions do: outward %+.0f is wrong, or "
+                "--first",
+                w->outward);
+}
+
 void pl_sweep_answer(pl_sweep_work *w, const pl_sweep_model *m, double *x, const double *cov)
 {
     w->s.side_known = true;
     if (m->blind)
         settle_side(w, x, cov, pl_sweep_unknowns(m));
     tell_frames(w, m, x, cov);
+    if (!m->blind)
+        doubt_side(w);
     tell_best(w, m, x, cov);
     tell_play(w, m, x, cov);
     tell_doubts(&w->s);

@@ -119,19 +119,18 @@ static double growth(const pl_sweep_work *w)
 /* Whether widths fall to the sharpest frame and rise after it, but for what the air does. */
 static bool one_way(const pl_sweep_work *w)
 {
-    double last = NAN, least = INFINITY, most = -INFINITY;
+    double last = NAN, least = INFINITY;
     bool rising = false;
     for (size_t i = 0; i < w->frames; i++) {
         double level = pl_sweep_level(w, i);
         if (isnan(level))
             continue;
         least = fmin(least, level);
-        most = fmax(most, level);
         if (level > least + AIR_DOES)
             rising = true;
         if (rising && level < last - AIR_DOES)
             return false;
-        last = rising ? fmax(level, isnan(last) ? level : last) : level;
+        last = rising ? fmax(level, last) : level;
     }
     return true;
 }

@@ -282,7 +282,8 @@ pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *
             spread(&f, packed_cov, all, cov);
         if (cost)
             *cost = loss(rest, m->w->cells, f.n);
-    }
+    } else if (rc == PL_OK)
+        rc = pl_fail(err, PL_EARG, "the fit ends where the model has no value");
     free(room);
     free(f.free);
     return rc;

@@ -51,7 +51,7 @@ static pl_status together(const pl_sweep_work *w, pl_err *err)
 /* The same exposure given again and again: stars in the same place to the last digit. */
 static bool same_exposure(const pl_field *a, const pl_field *b)
 {
-    return a->used == b->used && a->star[0].x_px == b->star[0].x_px &&
+    return a->used > 0 && a->used == b->used && a->star[0].x_px == b->star[0].x_px &&
            a->star[0].flux_adu == b->star[0].flux_adu && a->fwhm_px == b->fwhm_px;
 }
 

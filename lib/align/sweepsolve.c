@@ -93,8 +93,11 @@ static double rough_scale(const pl_sweep_work *w, size_t best, double air)
 {
     size_t far = best;
     for (size_t i = 0; i < w->frames; i++)
-        if (fabs(w->at_um[i] - w->at_um[best]) > fabs(w->at_um[far] - w->at_um[best]))
+        if (w->s.frame[i].used &&
+            fabs(w->at_um[i] - w->at_um[best]) > fabs(w->at_um[far] - w->at_um[best]))
             far = i;
+    if (far == best)
+        return 1;
     double out = pl_sweep_how_far(&w->sizes[far], pl_sweep_level(w, far), air);
     return fmax(out, 1) / fabs(w->at_um[far] - w->at_um[best]);
 }

@@ -44,8 +44,11 @@ static void cannot_reach(pl_sweep *s)
     const char *way = !s->side_known ? "" : s->last_um > 0 ? ", further in" : ", further out";
     snprintf(v->text, sizeof v->text, "best focus lies beyond the frames%s", way);
     snprintf(v->action, sizeof v->action,
-             "Move the focuser that way by about %.0f um at the sensor and take the series anew, "
-             "with frames on both sides.",
+             "Move the focuser%s by about %.0f um at the sensor and take the series anew, with "
+             "frames on both sides.",
+             !s->side_known   ? ""
+             : s->last_um > 0 ? " in"
+                              : " out",
              fabs(s->last_um));
 }
 

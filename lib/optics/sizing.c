@@ -113,9 +113,10 @@ static pl_status compute(pl_sizing *sizing, const pl_optic *optic, int jobs, pl_
     fill_plan(&p, panels, reach);
     pl_pool_run(jobs, PL_SIZING_Z, one_defocus, &p);
     free(room);
-    return isfinite(sizing->light[PL_SIZING_Z - 1][0][0])
-               ? PL_OK
-               : pl_fail(err, PL_ENOMEM, "out of memory");
+    for (int iz = 0; iz < PL_SIZING_Z; iz++)
+        if (!isfinite(sizing->light[iz][0][0]))
+            return pl_fail(err, PL_ENOMEM, "out of memory");
+    return PL_OK;
 }
 
 pl_status pl_sizing_new(const pl_optic *optic, double pixel_um, const pl_sizing_range *range,
@@ -129,8 +130,11 @@ pl_status pl_sizing_new(const pl_optic *optic, double pixel_um, const pl_sizing_
     double waves = range->defocus_um / (8 * o.f_ratio * o.f_ratio * o.lambda_um);
     if (!(range->air_lo_um > 0 && range->air_hi_um > range->air_lo_um && range->radius_um > 0 &&
           waves > 0 && waves <= WAVES_MAX))
-        return pl_fail(err, PL_EARG, "a defocus of %g um is more than can be computed",
-                       range->defocus_um);
+        return pl_fail(
+            err, PL_EARG,
+            "stars blurred by a defocus of some %.0f um are more than can be computed: leave out "
+            "the frames farthest from focus",
+            range->defocus_um);
     pl_sizing *s = malloc(sizeof *s);
     if (!s)
         return pl_fail(err, PL_ENOMEM, "out of memory");
@@ -297,8 +301,8 @@ static double through(const double v[4], double t, double *slope)
 static double along_air(const double *row, double at, double *slope)
 {
     int last = PL_SIZING_AIR - 1;
-    if (at <= 0 || at >= last) {
-        int i = at <= 0 ? 0 : last - 1;
+    if (!(at > 0 && at < last)) { /* NaN too */
+        int i = at >= last ? last - 1 : 0;
         *slope = row[i + 1] - row[i];
         return row[i] + (at - i) * *slope;
     }

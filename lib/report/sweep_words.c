@@ -82,7 +82,7 @@ void pl_sweep_moves(const pl_sweep *s, pl_string *out)
 static void from_where(const pl_sweep *s, pl_string *out)
 {
     size_t last = s->frames;
-    while (last > 1 && s->frame[last - 1].stars == 0)
+    while (last > 1 && (s->frame[last - 1].stars == 0 || isnan(s->frame[last - 1].defocus_um)))
         last--;
     if (last == s->frames)
         pl_string_add(out, "from the last frame");
@@ -114,10 +114,12 @@ static void says_beyond(const pl_sweep *s, pl_string *out)
         pl_sweep_position(s, out);
         pl_string_add(out, " steps");
     }
-    pl_string_add(out, "; go on ");
+    pl_string_add(out, "; go ");
     from_where(s, out);
     pl_string_add(out, ": ");
     pl_sweep_moves(s, out);
+    if (!s->side_known)
+        pl_string_add(out, "%s", as_before(s));
 }
 
 void pl_sweep_says(const pl_sweep *s, pl_string *out)
@@ -191,12 +193,12 @@ static void next_spacing(const pl_sweep *s, pl_string *out)
         pl_string_add(out, "spacing: cannot tell whether the field is flat enough");
     else
         pl_string_add(out,
-                      "spacing: best focus of the corners lies %s um %s than the centre's: change "
+                      "spacing: best focus of the corners lies %s um %s the centre's: change "
                       "the corrector's spacing a little, one way, and sweep again",
                       pl_fixed(fabs(bend), 0).s,
-                      !s->side_known ? "elsewhere"
-                      : bend > 0     ? "further out"
-                                     : "further in");
+                      !s->side_known ? "away from"
+                      : bend > 0     ? "further out than"
+                                     : "further in than");
 }
 
 static void next_tilt(const pl_sweep *s, pl_string *out)

@@ -265,6 +265,8 @@ Test(sweep, without_positions_a_saved_surface_tells_the_side)
     struct truth t = unnumbered();
     pl_facts facts = telescope();
     pl_surface known = { .tilt_x_um_mm = t.tilt_x, .tilt_y_um_mm = t.tilt_y, .curvature_um = 5 };
+    known.width_mm = t.width * PIXEL_UM / 1000;
+    known.height_mm = t.height * PIXEL_UM / 1000;
     known.cov[0][0] = known.cov[1][1] = 0.04;
     known.cov[2][2] = 1;
     pl_sweep_options o = pl_sweep_defaults();
@@ -276,6 +278,30 @@ Test(sweep, without_positions_a_saved_surface_tells_the_side)
     s = solved(&t, &facts, &o);
     cr_expect(s.side_known);
     stood_at(&s, &t, 1);
+    pl_sweep_clear(&s);
+    known.width_mm *= 2; /* of another camera */
+    s = solved(&t, &facts, &o);
+    cr_expect(not(s.side_known));
+    pl_sweep_clear(&s);
+}
+
+/* The first frame, far out, has too few stars: the next one takes its word. */
+Test(sweep, without_positions_the_first_usable_frame_takes_the_side)
+{
+    struct truth t = unnumbered();
+    pl_facts facts = telescope();
+    pl_sweep_options o = pl_sweep_defaults();
+    pl_sweep s;
+    o.first = PL_SIDE_IN;
+    gsl_set_error_handler_off();
+    pl_field *f = make(&t, &facts);
+    f[0].used = f[FRAMES - 1].used = 6;
+    cr_assert(pl_sweep_solve(f, t.frames, &o, &s, NULL) == PL_OK);
+    cr_expect(s.side_known);
+    cr_expect(noted(&s, "--first is taken for frame 2"));
+    cr_expect(isnan(s.frame[0].defocus_um));
+    near("last usable", s.last_um, s.last_sigma_um, t.at_um[FRAMES - 2], 5);
+    drop(f, t.frames);
     pl_sweep_clear(&s);
 }
 
@@ -337,6 +363,8 @@ Test(sweep, a_step_nobody_told)
     near("best", s.best_steps, s.best_steps_sigma, 5003, 0.8);
     surface_is(&s, &t);
     cr_expect(noted(&s, "step_um is not told"));
+    cr_expect(s.facts.step_um.from == PL_FROM_NOWHERE);
+    cr_expect(epsilon_eq(dbl, s.move.steps, s.best_steps - t.position[FRAMES - 1], 1e-9));
     pl_sweep_clear(&s);
 }
 
@@ -349,6 +377,7 @@ Test(sweep, a_step_told_wrong_is_found_out)
         set(&facts.step_um, told[k]);
         pl_sweep s = solved(&t, &facts, NULL);
         near("scale", s.blur_scale, s.blur_scale_sigma, 2.7 / told[k], 0.15);
+        cr_expect(epsilon_eq(dbl, s.move.steps, s.best_steps - t.position[FRAMES - 1], 1e-9));
         near("best", s.best_steps, s.best_steps_sigma, 5003, 0.8);
         surface_is(&s, &t);
         pl_sweep_clear(&s);

@@ -263,7 +263,7 @@ ParameterizedTestParameters(sweep_text, says)
         { 5003, 2, -4, NAN, -20, NAN, 1, 1, 0, 2, "",
           "best focus at 5003 +- 2 steps; from frame 3: 4 steps in" },
         { 4890, 12, -110, NAN, -550, NAN, 1, 1, 1, 0, "",
-          "best focus lies beyond the frames, near 4890 +- 12 steps; go on from the last frame: "
+          "best focus lies beyond the frames, near 4890 +- 12 steps; go from the last frame: "
           "110 steps in" },
         /* backlash of 42 um is 9 steps: past it by 18 where the last move goes the other way */
         { 5003, 2, -30, NAN, -150, 42, 1, 1, 0, 0, "out",
@@ -280,7 +280,7 @@ ParameterizedTestParameters(sweep_text, says)
         { NAN, NAN, NAN, NAN, NAN, NAN, 0, 1, 0, 0, "",
           "best focus found to 2.4 um; from the last frame: 85 um at the sensor in" },
         { NAN, NAN, NAN, 0.5, 800, NAN, 0, 1, 1, 0, "",
-          "best focus lies beyond the frames; go on from the last frame: half a turn outward" },
+          "best focus lies beyond the frames; go from the last frame: half a turn outward" },
     };
     return cr_make_param_array(struct says_row, rows, sizeof rows / sizeof *rows);
 }
