@@ -15,6 +15,8 @@ enum { STARS_A_CELL = 6, TERMS = 6 };
 static const double TUNE = 4.685;
 /* Standard error of a mean under those weights over that of a plain one (95 % efficient). */
 static const double WEIGHTED = 1.026;
+/* What a width as the optics foretell it may be off by: half of what test_sizing.c allows. */
+static const double MODEL_LN = 0.0025;
 /* Fewer stars do not tell by how much their errors are too large. */
 enum { ENOUGH = 30 };
 /* Scatter of ln FWHM between stars of one place that no error bar knows of: colours, blends. */
@@ -131,7 +133,7 @@ static bool average(const struct spot *s, size_t n, const double coef[TERMS], do
     out->x_mm = x / sum;
     out->y_mm = y / sum;
     out->ln_fwhm = value_of(coef, out->x_mm, out->y_mm) + rest / sum;
-    out->sigma = WEIGHTED * scale / sqrt(information);
+    out->sigma = hypot(WEIGHTED * scale / sqrt(information), MODEL_LN);
     out->stars = kept;
     return true;
 }

@@ -153,6 +153,7 @@ static void learn_air(pl_sweep_model *m, const double *x, const double *cov)
         sum += weight * (d * d + fmax(0, unknown));
         weights += weight;
     }
+    sum *= (double)n / (double)(n - 1); /* their mean is theirs, too */
     m->air_sigma = fmax(AIR_LEAST, fmin(AIR_MOST, sqrt(sum / weights)));
     for (size_t i = 0; i < n; i++) {
         double off = fabs(x[PL_SW_SHARED + i] - x[t]) / m->air_sigma;

@@ -316,7 +316,7 @@ double pl_sizes_at(const pl_sizes *s, double defocus_um, double ln_air, double *
                    double *by_air)
 {
     double at = fabs(defocus_um) / s->z_step, air = (ln_air - s->air_from) / s->air_step;
-    double v[4], bend[4], value, out, widen;
+    double v[4] = { 0 }, bend[4] = { 0 }, value, out, widen;
     int last = PL_SIZING_Z - 1, i = at < last ? (int)at : last;
     for (int k = 0; k < 4; k++) {
         int j = abs(i - 1 + k); /* even in the defocus */

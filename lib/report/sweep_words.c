@@ -99,7 +99,9 @@ static const char *as_before(const pl_sweep *s)
             before = last;
             last = &s->frame[i];
         }
-    double moved = before ? last->defocus_um - before->defocus_um : NAN;
+    if (!last || !before)
+        return ", in or out is not known";
+    double moved = last->defocus_um - before->defocus_um;
     if (!(fabs(moved) > 2 * hypot(last->defocus_sigma_um, before->defocus_sigma_um)))
         return ", in or out is not known";
     return moved * last->defocus_um > 0 ? ", back the way you came (in or out is not known)"
