@@ -100,7 +100,7 @@ static double smooth(struct spot *s, size_t n, double coef[TERMS])
         rhs[i] = s[i].ln / s[i].sigma;
         work[i] = s[i].ln;
     }
-    if (n < 3 * TERMS || pl_lsq_fit(rows, rhs, n, TERMS, coef, NULL, &scale, NULL) != PL_OK)
+    if (n / 3 < TERMS || pl_lsq_fit(rows, rhs, n, TERMS, coef, NULL, &scale, NULL) != PL_OK)
         coef[0] = pl_median(work, n);
     for (size_t i = 0; i < n; i++) {
         s[i].rest = s[i].ln - value_of(coef, s[i].x, s[i].y);

@@ -10,14 +10,14 @@
  * frame's fit would read it. */
 static double over_field(const pl_sweep_work *w, const double *x, size_t frame, double defocus)
 {
-    enum { SIDE = 9 };
-    double ln[SIDE * SIDE], air = exp(x[PL_SW_TYPICAL]);
+    enum { SIDE = 9, PLACES = SIDE * SIDE };
+    double ln[PLACES], air = exp(x[PL_SW_TYPICAL]);
     for (int j = 0; j < SIDE; j++)
         for (int i = 0; i < SIDE; i++)
             ln[j * SIDE + i] =
                 pl_sweep_ln_fwhm(w, x, frame, defocus, air, ((i + 0.5) / SIDE - 0.5) * w->width_mm,
                                  ((j + 0.5) / SIDE - 0.5) * w->height_mm);
-    return exp(pl_median(ln, SIDE * SIDE)) / w->pixel_um;
+    return exp(pl_median(ln, PLACES)) / w->pixel_um;
 }
 
 /* The expected curve: the reading of the frame nearest to focus, times what the others read

@@ -139,7 +139,7 @@ static pl_status numbers(pl_sweep_work *w, double *step, bool *any, pl_err *err)
 
 static pl_status positions(pl_sweep_work *w, pl_err *err)
 {
-    double *step = malloc(sizeof *step * w->frames), sum = 0;
+    double *step = calloc(w->frames, sizeof *step), sum = 0;
     bool any = false;
     if (!step)
         return pl_fail(err, PL_ENOMEM, "out of memory");
