@@ -60,7 +60,7 @@ one() { # CASE: run it, say what is wrong, and a line of how it went to fd 3
         echo skipped >&3
         return
     fi
-    (cd "$got/here" && timeout 60 sh "$case/cmd") >"$got/stdout" 2>"$got/stderr" </dev/null 3>&-
+    (cd "$got/here" && timeout 180 sh "$case/cmd") >"$got/stdout" 2>"$got/stderr" </dev/null 3>&-
     status=$?
     want=$(cat "$case/status" 2>/dev/null || echo 0)
     {
