@@ -54,9 +54,9 @@ static void average(const survey *s, int part, box *out)
 {
     size_t n = 0, used = s->f->used, boxes = s->columns * s->rows, filled = 0;
     double sigma, *rest = s->work + used;
-    for (size_t k = 0; k < boxes; k++) {
-        out[k].v[part] = median_of(s, k, part);
-        filled += out[k].stars > 0;
+    for (size_t at = 0; at < boxes; at++) {
+        out[at].v[part] = median_of(s, at, part);
+        filled += out[at].stars > 0;
     }
     for (size_t i = 0; i < used; i++) {
         double v = value_of(&s->f->star[i], part, &sigma);
@@ -138,8 +138,8 @@ typedef struct {
 static common common_of(const box *b, const box *a, size_t n)
 {
     common c = { .many = 0 };
-    for (size_t k = 0; k < n; k++)
-        c.many += c.counts[k] = b[k].stars >= FEWEST && a[k].stars >= FEWEST;
+    for (size_t at = 0; at < n; at++)
+        c.many += c.counts[at] = b[at].stars >= FEWEST && a[at].stars >= FEWEST;
     c.before = middle(b, c.counts, n, &c.before_variance);
     c.after = middle(a, c.counts, n, &c.after_variance);
     return c;
@@ -157,23 +157,23 @@ static void compare(const box *b, const box *a, double swell, pl_changes *c)
     size_t n = c->columns * c->rows;
     pl_change *all[2 * MOST_SIDE * MOST_SIDE];
     common m = common_of(b, a, n);
-    for (size_t k = 0; k < n; k++) {
-        pl_zone_change *z = &c->zone[k];
-        z->before_stars = b[k].stars;
-        z->after_stars = a[k].stars;
-        z->size = size_of(&b[k], &a[k], &m, swell);
-        z->stretch = pl_change_vectors_in_air("stretch", "chi", stretch_of(&b[k]),
-                                              stretch_of(&a[k]), 2, swell, 2);
-        if (!m.counts[k])
+    for (size_t at = 0; at < n; at++) {
+        pl_zone_change *z = &c->zone[at];
+        z->before_stars = b[at].stars;
+        z->after_stars = a[at].stars;
+        z->size = size_of(&b[at], &a[at], &m, swell);
+        z->stretch = pl_change_vectors_in_air("stretch", "chi", stretch_of(&b[at]),
+                                              stretch_of(&a[at]), 2, swell, 2);
+        if (!m.counts[at])
             z->size.chance = z->stretch.chance = NAN;
-        z->before_deg = axis(&b[k]);
-        z->after_deg = axis(&a[k]);
-        all[2 * k] = &z->size;
-        all[2 * k + 1] = &z->stretch;
+        z->before_deg = axis(&b[at]);
+        z->after_deg = axis(&a[at]);
+        all[2 * at] = &z->size;
+        all[2 * at + 1] = &z->stretch;
     }
     pl_changes_holm(all, 2 * n);
-    for (size_t k = 0; k < 2 * n; k++)
-        pl_change_say(all[k]);
+    for (size_t at = 0; at < 2 * n; at++)
+        pl_change_say(all[at]);
 }
 
 static size_t side(double want)

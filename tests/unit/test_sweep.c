@@ -13,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { STARS = 150, FRAMES = 9 };
+enum { IN_A_FRAME = 150, FRAMES = 9 };
 
 static const double PIXEL_UM = 4.2, GAIN = 1.2, NOISE = 16, PEAK = 400, BETA = 4;
 
@@ -78,7 +78,7 @@ static pl_sizes reading(const pl_sizing *sizing, double fwhm_px)
 static void fill(pl_field *f, const struct truth *t, size_t i, const pl_sizes *sizes, gsl_rng *rng)
 {
     double half = hypot(t->width, t->height) / 2 * PIXEL_UM / 1000;
-    for (size_t k = 0; k < STARS; k++) {
+    for (size_t k = 0; k < IN_A_FRAME; k++) {
         pl_star *s = &f->star[k];
         s->x_px = gsl_rng_uniform(rng) * (t->width - 1);
         s->y_px = gsl_rng_uniform(rng) * (t->height - 1);
@@ -117,8 +117,8 @@ static pl_field *make(const struct truth *t, const pl_facts *facts)
         f[i].fwhm_px = wide;
         f[i].chi_sigma = 0.01;
         f[i].facts = *facts;
-        f[i].used = f[i].stars = STARS;
-        f[i].star = calloc(STARS, sizeof *f[i].star);
+        f[i].used = f[i].stars = IN_A_FRAME;
+        f[i].star = calloc(IN_A_FRAME, sizeof *f[i].star);
         if (t->red != 0)
             memcpy(f[i].mosaic, "RGGB", 5);
         if (isfinite(t->position[i]))
@@ -466,7 +466,7 @@ Test(sweep, odd_frames_change_little_and_are_named)
     pl_sweep plain = solved(&t, &facts, NULL), s = { 0 };
     pl_field *f = make(&t, &facts);
     f[6].used = 12;
-    for (size_t k = 0; k < STARS; k++)
+    for (size_t k = 0; k < IN_A_FRAME; k++)
         f[2].star[k].fwhm_px *= 1.5;
     f[2].chi = 0.4;
     f[2].elongation_deg = 40;
