@@ -105,6 +105,7 @@ right() {
     counted cli tests/cli/run.sh sh tests/cli/run.sh "$build"
     counted install tests/install.sh sh tests/install.sh "$build"
     counted manual man pages
+    counted house tests/house.sh sh tests/house.sh
     counted seeds "$build/tests/replay-frame" seeds
     reference accuracy mosaic detect libraries flare waves psf against
 }
