@@ -218,21 +218,41 @@ static pl_status take_sample(const struct layer *l, int x, int y, struct band *b
     return keep(&band->sample[l->scale], (pl_bump){ .score = v / 1.1f }, &band->err);
 }
 
+/* Peaks are rare: whether any of a run of pixels is bright is asked first, which vectorises. */
+static bool any_bright(const float *f, int n)
+{
+    int bright = 0;
+    for (int i = 0; i < n; i++)
+        bright |= f[i] > FIRST_LOOK;
+    return bright;
+}
+
+static pl_status scan_run(const struct layer *l, int y, int x0, int n, struct band *band)
+{
+    const float *f = l->smooth + (size_t)y * (size_t)l->w;
+    pl_status st = PL_OK;
+    if (!any_bright(f + x0, n))
+        return PL_OK;
+    for (int x = x0; x < x0 + n && st == PL_OK; x++)
+        if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, (size_t)y * (size_t)l->w + (size_t)x))
+            st = weigh_peak(l, x, y, band);
+    return st;
+}
+
 static pl_status scan(const struct layer *l, struct band *band)
 {
+    enum { RUN = 32 };
     size_t every = SAMPLE >> (2 * l->scale); /* as many samples of each scale */
-    for (int y = l->first > 2 ? l->first : 2; y < l->last && y < l->h - 2; y++) {
-        const float *f = l->smooth + (size_t)y * (size_t)l->w;
-        for (int x = 2; x < l->w - 2; x++) {
-            size_t at = (size_t)y * (size_t)l->w + (size_t)x;
-            pl_status st = PL_OK;
-            if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, at))
-                st = weigh_peak(l, x, y, band);
-            if (st == PL_OK && at % every == 0)
-                st = take_sample(l, x, y, band);
-            if (st != PL_OK)
-                return st;
-        }
+    int last = l->last < l->h - 2 ? l->last : l->h - 2;
+    for (int y = l->first > 2 ? l->first : 2; y < last; y++) {
+        size_t row = (size_t)y * (size_t)l->w, at = (row + 2 + every - 1) / every * every;
+        pl_status st = PL_OK;
+        for (int x = 2; x < l->w - 2 && st == PL_OK; x += RUN)
+            st = scan_run(l, y, x, x + RUN < l->w - 2 ? RUN : l->w - 2 - x, band);
+        for (; at < row + (size_t)l->w - 2 && st == PL_OK; at += every)
+            st = take_sample(l, (int)(at - row), y, band);
+        if (st != PL_OK)
+            return st;
     }
     return PL_OK;
 }
