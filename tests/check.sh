@@ -20,7 +20,7 @@ number() { # the number before a word in $closing, or 0
 }
 
 close_suite() { # NAME STATUS PASSED FAILED SKIPPED: count and show
-    name=$1 status=$2 p=$3 f=$4 s=$5 log=$logs/$1.log
+    status=$2 p=$3 f=$4 s=$5 log=$logs/$1.log
     if [ "$f" = 0 ] && { [ "$status" != 0 ] || [ $((p + s)) = 0 ]; }; then
         f=1
         closing="status $status after: ${closing:-no closing line}"
@@ -32,7 +32,7 @@ close_suite() { # NAME STATUS PASSED FAILED SKIPPED: count and show
     else
         grep -vE '^ *(ok\b|\[(PASS|RUN )\]|\[====\] Running)' "$log" | tail -n 60
     fi
-    printf '%-10s %s (%d s)\n' "$name" "$closing" "$took"
+    printf '%-10s %s (%d s)\n' "$1" "$closing" "$took"
 }
 
 begin() { # NAME FILE: false, and counted as failed, when the suite is not there
@@ -89,40 +89,40 @@ seeds() { # the fuzz targets over their seeds and every file that once broke the
     echo "$good passed, 0 failed"
 }
 
-reference() { # SUITE...
-    for suite; do
-        counted "$suite" "tests/reference/$suite.py" "$python" "tests/reference/$suite.py" "$build" --quick
+suite() { # NAME: one of $suites
+    case $1 in
+    unit) unit ;;
+    cli) counted cli tests/cli/run.sh sh tests/cli/run.sh "$build" ;;
+    install) counted install tests/install.sh sh tests/install.sh "$build" ;;
+    manual) counted manual man pages ;;
+    house) counted house tests/house.sh sh tests/house.sh ;;
+    seeds) counted seeds "$build/tests/replay-frame" seeds ;;
+    frames) counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe" ;;
+    *) counted "$1" "tests/reference/$1.py" "$python" "tests/reference/$1.py" "$build" --quick ;;
+    esac
+}
+
+# The longest first, so that both workers end together.
+suites="unit cli donut detect psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
+    sweepframes manual house"
+
+worker() { # each suite nobody has begun; what it said in one piece, and the counts
+    for name in $suites; do
+        mkdir "$logs/$name.begun" 2>/dev/null || continue
+        passed=0 failed=0 skipped=0
+        suite "$name" >"$logs/$name.said" 2>&1
+        cat "$logs/$name.said"
+        echo "$passed $failed $skipped" >"$logs/$name.sum"
     done
 }
 
-left() {
-    counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe"
-    unit
-    reference donut loop sweepframes sweep
-}
-
-right() {
-    counted cli tests/cli/run.sh sh tests/cli/run.sh "$build"
-    counted install tests/install.sh sh tests/install.sh "$build"
-    counted manual man pages
-    counted house tests/house.sh sh tests/house.sh
-    counted seeds "$build/tests/replay-frame" seeds
-    reference accuracy mosaic detect libraries flare waves psf against
-}
-
-side() { # left|right: its suites one after the other, and what they add up to
-    "$1"
-    echo "$passed $failed $skipped" >"$logs/$1.sum"
-}
-
-# Two sides at once: most suites leave a processor idle part of the time.
-side left >"$logs/left.said" 2>&1 &
-side right
+# Two at once: most suites leave a processor idle part of the time.
+worker &
+worker
 wait
-cat "$logs/left.said"
 passed=0 failed=0 skipped=0
-for sum in left right; do
-    read -r p f s <"$logs/$sum.sum" || { p=0 f=1 s=0 && echo "the $sum side did not end"; }
+for name in $suites; do
+    read -r p f s <"$logs/$name.sum" || { p=0 f=1 s=0 && echo "$name did not end"; }
     passed=$((passed + p)) failed=$((failed + f)) skipped=$((skipped + s))
 done
 [ "$failed" = 0 ] || echo "what the suites said is in $logs/"

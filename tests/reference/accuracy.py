@@ -107,13 +107,13 @@ def check_case(c, result):
     seen = np.isin(result["flags"], common.KEPT)[common.profile_snr(result["all"], VAR) > 10]
     rest, weight = result["rest"]["FWHM"][bright], result["crb"]["FWHM"][bright] ** -2
     c.below(f"{name}: FWHM bias of {bright.sum()} stars of SNR > 30", abs((rest * weight).sum() / weight.sum()), 0.01,
-            "issue's figure; weighted mean", ".4f")
-    c.below(f"{name}: median FWHM bias of the same", abs(np.median(rest)), 0.01, "issue's figure", ".4f")
+            "the target; weighted mean", ".4f")
+    c.below(f"{name}: median FWHM bias of the same", abs(np.median(rest)), 0.01, "the target", ".4f")
     off = result["field"]["fwhm_px"] / result["case"][1] - 1
     own = result["field"]["fwhm_px_sigma"] / result["case"][1]
-    c.below(f"{name}: field median FWHM", abs(off), 0.003, f"issue's figure; its own error {own:.4f}", ".4f")
+    c.below(f"{name}: field median FWHM", abs(off), 0.003, f"the target; its own error {own:.4f}", ".4f")
     c.above(f"{name}: kept as star or faint, {len(seen)} stars of SNR > 10", seen.mean(), 0.99,
-            "issue's figure for detection; SNR of the profile, computed here", ".4f")
+            "the target for detection; SNR of the profile, computed here", ".4f")
     if result["case"][2] == 0:
         check_half_flux(c, name, result)
 
@@ -146,22 +146,22 @@ def check_scatter(c, results, quick):
                 ratio[q] = common.mad_width(z)
             worst = max(ratio, key=ratio.get)
             c.below(f"{name}: scatter over the bound, {len(z)} stars, worst of x y FWHM chi1 chi2 ({worst})",
-                    ratio[worst], 1.3, "issue's figure; 1.4826 MAD; Fisher matrix computed here")
+                    ratio[worst], 1.3, "the target; 1.4826 MAD; Fisher matrix computed here")
             bias = np.concatenate([r["rest"]["FWHM"][(r["truth"]["snr"] >= lo) & (r["truth"]["snr"] < hi)] for r in same])
             if lo >= 30:
-                c.below(f"{name}: median FWHM bias", abs(np.median(bias)), 0.01, "issue's figure", ".4f")
+                c.below(f"{name}: median FWHM bias", abs(np.median(bias)), 0.01, "the target", ".4f")
 
 
 def check_pulls(c, results):
     """(measured - true) / claimed error."""
     for q in ("x", "y", "FWHM", "chi1", "chi2"):
         z = np.concatenate([r["rest"][q] / r["claimed"][q] for r in results])
-        c.within(f"pull of {q}, {len(z)} stars", common.mad_width(z), 0.8, 1.25, "issue's figure; 1.4826 MAD")
+        c.within(f"pull of {q}, {len(z)} stars", common.mad_width(z), 0.8, 1.25, "the target; 1.4826 MAD")
         c.below(f"pull of {q} beyond 5", (np.abs(z) > 5).mean(), 0.01, "chosen: few wild ones", ".4f")
     pick = [r["turn"][r["truth"]["snr"] >= 30] for r in results if r["case"][2] >= 0.4]
     z = np.concatenate(pick)
     c.within(f"pull of angle, {len(z)} stars of ecc >= 0.4, SNR >= 30", common.mad_width(z), 0.8, 1.25,
-             "issue's figure; 1.4826 MAD")
+             "the target; 1.4826 MAD")
     z = []
     for r in results:
         beta, fwhm, ecc = r["case"]

@@ -80,7 +80,7 @@ def report_complete(c, name, kept, flags, pick, complaint="", limit=COMPLETE):
         c.check(name, False, "no such stars in the frame", "some")
         return
     c.above(f"{name}: kept of {pick.sum()} ({why})", kept[pick].mean(), limit,
-            "issue's figure" if limit == COMPLETE else "chosen", ".4f")
+            "the target" if limit == COMPLETE else "chosen", ".4f")
 
 
 def check_threshold(bench, c):
@@ -212,7 +212,7 @@ def check_trouble(bench, c, quick):
         for word, kinds in (("star", ("star",)), ("star or faint", common.KEPT)):
             n = np.mean([np.isin(flags, kinds).sum() for flags, _ in found])
             c.check(f"{name}: false ones called {word} a frame", n < FALSE_A_FRAME, f"{n:.2f}",
-                    f"below {FALSE_A_FRAME:g}, issue's figure")
+                    f"below {FALSE_A_FRAME:g}, the target")
 
 
 def main():

@@ -7,7 +7,7 @@ usage: donut.py BUILD [--quick]
 The frames: one or a few defocused stars in long-exposure air or under moving phase screens, with the
 secondary's shadow off by 4 % of the diameter, vanes, a sky with a gradient, a neighbour, a raw mosaic
 with a colour for each star; 16 bits, photons, read noise. The program is run as a user runs it, and is
-told the scope (a profile) and, where the case says so, the side of focus. The limits are the issue's
+told the scope (a profile) and, where the case says so, the side of focus. The limits are the project's targets
 unless a line says otherwise."""
 import json
 import os
@@ -337,7 +337,7 @@ def check_pulls(c, donut, quick):
 
 
 def check_faint(c, donut, quick):
-    """The issue's rule of thumb for the error of coma, at the 600 um it describes: within a factor of 1.6,
+    """The rule of thumb of thumb for the error of coma, at the 600 um it describes: within a factor of 1.6,
     as seeing and sky differ. It falls too steeply with defocus (numpy's own Fisher matrix at SNR 10: 2.3,
     1.35, 1.2 nm at 300, 600, 1200 um; the rule: 3.7, 1.8, 0.9), so elsewhere the pulls alone judge."""
     count = 12 if quick else 60
@@ -350,7 +350,7 @@ def check_faint(c, donut, quick):
         sigma = np.median([np.hypot(term(d, 7, "zernike_nm_sigma"), term(d, 8, "zernike_nm_sigma")) / np.sqrt(2) for d in found])
         if um == 600:
             c.within(f"{case.name}: error of coma {sigma:.1f} nm over 1.1e4 / (SNR |defocus|)", sigma * 3 * um / 1.1e4,
-                     1 / 1.6, 1.6, "issue's rule")
+                     1 / 1.6, 1.6, "rule of thumb")
         else:
             c.say(f"{case.name}: error of coma {sigma:.1f} nm")
         z = np.concatenate([pulls(found, case, j) for j in (7, 8)])

@@ -121,9 +121,9 @@ def against_scipy(c, name, answer, star, image, quick):
     off = np.hypot(got[:, 0] + 1 - star["x_px"][at], got[:, 1] + 1 - star["y_px"][at])
     ratio = star["fwhm_px"][at] / got[:, 2] - 1
     c.below(f"{name}: centroids of {len(at)} stars against scipy's fit, 90 % within {np.quantile(off, 0.9):.4f} px, median px",
-            np.median(off), 0.05, "issue's figure", ".4f")
+            np.median(off), 0.05, "the target", ".4f")
     c.below(f"{name}: FWHM {answer['fwhm_px']:.3f} against scipy's fit, 90 % within {np.quantile(np.abs(ratio), 0.9):.4f}, "
-            f"median {np.median(ratio):+.4f}, median of |difference|", np.median(np.abs(ratio)), 0.02, "issue's figure", ".4f")
+            f"median {np.median(ratio):+.4f}, median of |difference|", np.median(np.abs(ratio)), 0.02, "the target", ".4f")
 
 
 def against_sep(c, name, answer, star, program, frame):
@@ -150,7 +150,7 @@ def against_sep(c, name, answer, star, program, frame):
         c.skip(text, f"stars so one-sided that libsep's own two centres lie {apart:.2f} px apart, all to one side; "
                      "scipy's fit judges")
         return
-    c.below(text, np.median(off), 0.05, "issue's figure", ".4f")
+    c.below(text, np.median(off), 0.05, "the target", ".4f")
 
 
 def against_photutils(c, name, answer, star, image):
@@ -247,7 +247,7 @@ def check_night(bench, c, program, quick):
     calm, bad = shape[:, 0] < GUIDED, shape[:, 0] > WANDERED
     c.check(f"night: each of {bad.sum()} frames with guiding errors (libsep: a/b > {WANDERED}) above each of {calm.sum()} calm "
             f"ones (a/b < {GUIDED}) in eccentricity",
-            ecc[bad].min() > ecc[calm].max(), f"{ecc[bad].min():.3f} against {ecc[calm].max():.3f}", "issue's words: stand out")
+            ecc[bad].min() > ecc[calm].max(), f"{ecc[bad].min():.3f} against {ecc[calm].max():.3f}", "they must stand out")
     cause = [a["verdict"]["cause"] for a, b in zip(answers, bad) if b]
     c.check("night: their verdict", all(w == "tracking" for w in cause), ", ".join(sorted(set(cause))), "tracking")
     turn = np.array([(a["elongation_deg"] - d + 90) % 180 - 90 for a, d in zip(answers, shape[:, 2])])

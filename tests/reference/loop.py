@@ -9,7 +9,7 @@ The cell is worse than the profile says: each screw acts 20 % more or less, sits
 it should, loses 4 % of a turn whenever it is turned back, and the camera shows the mirror mirrored and
 turned by any angle. What a cell does comes from the plane through its screws (numpy), and that a tilt
 tau moves the coma-free point by f tau to the side where a donut outside focus shows the screw that was
-pushed in: nothing of lib/align. Wanted, by the issue: inside tolerance in at most 3 rounds.
+pushed in: nothing of lib/align. Wanted: inside tolerance in at most 3 rounds.
 
 The profile tells of the orientation everything, one of the two edges, or nothing."""
 import json
@@ -148,7 +148,7 @@ def main():
         c.say(f"orientation told: {how}; rounds {' '.join('-' if r is None else str(r) for r in rounds)};"
               f" trials {np.mean([f[2] for f in here]):.2f} an evening")
         c.above(f"orientation told: {how}; evenings of {each} inside in {ROUNDS} rounds", inside,
-                each if quick else 0.95 * each, "the issue; of twenty one may need a fourth", "d")
+                each if quick else 0.95 * each, "the target; of twenty one may need a fourth", "d")
         c.below(f"orientation told: {how}; truth where it says inside, over what passes",
                 max((f[1] for f in here if f[0] is not None), default=9.0), 1.05, "two sigma of the measurement")
     sys.exit(c.finish())

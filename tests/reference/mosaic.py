@@ -6,7 +6,7 @@ usage: mosaic.py BUILD [--quick]
 
 Every star has its own colour (red/green and blue/green from 0.3 to 1.5), the sky a gradient and a
 colour of its own, or none. The header is right, silent, or names green on the other diagonal; red
-and blue exchanged is no error that pixels can show. Limits are those of issue 2."""
+and blue exchanged is no error that pixels can show. Limits are the project's targets."""
 import itertools
 import sys
 
@@ -69,20 +69,20 @@ def check_case(c, case, found, truth, plain, plain_truth):
     right = (pattern,) if header == "right" else (pattern, exchanged(pattern))
     c.check(f"{name}: named", answer["mosaic"] in right, answer["mosaic"], " or ".join(right))
     c.below(f"{name}: median FWHM {answer['fwhm_px']:.4f}, mono {plain['fwhm_px']:.4f}",
-            abs(answer["fwhm_px"] / plain["fwhm_px"] - 1), 0.015, "issue's figure", ".4f")
-    c.below(f"{name}: median FWHM against the truth", abs(answer["fwhm_px"] / fwhm - 1), 0.015, "issue's figure", ".4f")
+            abs(answer["fwhm_px"] / plain["fwhm_px"] - 1), 0.015, "the target", ".4f")
+    c.below(f"{name}: median FWHM against the truth", abs(answer["fwhm_px"] / fwhm - 1), 0.015, "the target", ".4f")
     here, n = roundness(answer, truth)
     there, _ = roundness(plain, plain_truth)
     c.below(f"{name}: eccentricity of {n} stars of SNR > {BRIGHT}, {here:.3f}, mono {there:.3f}, raised by", here - there, 0.05,
-            "issue's figure")
+            "the target")
     c.below(f"{name}: field's eccentricity {answer['eccentricity']:.3f}, mono {plain['eccentricity']:.3f}, raised by",
-            answer["eccentricity"] - plain["eccentricity"], 0.05, "issue's figure")
+            answer["eccentricity"] - plain["eccentricity"], 0.05, "the target")
 
 
 def check_mono(c, fwhm, answer):
     """A mono frame with an uneven sky is not taken for a mosaic."""
     c.check(f"mono FWHM {fwhm:g}: named", answer["mosaic"] == "none", answer["mosaic"], "none")
-    c.below(f"mono FWHM {fwhm:g}: median FWHM against the truth", abs(answer["fwhm_px"] / fwhm - 1), 0.003, "issue's figure",
+    c.below(f"mono FWHM {fwhm:g}: median FWHM against the truth", abs(answer["fwhm_px"] / fwhm - 1), 0.003, "the target",
             ".4f")
 
 

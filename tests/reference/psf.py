@@ -7,7 +7,7 @@ usage: psf.py BUILD [--quick]
 psfimage.c is compiled here against BUILD/libplumb.a; waves.py is the independent model. Two questions
 for each case: is numpy's own image converged (its window doubled, and with it its pupil's cells
 halved), and is ours the same. The library's grid is a window whose sides meet. On three
-times the size it would choose, the issue's own grid, little wraps round: 1e-3 is asked, flux and all.
+times the size it would choose, a grid of its own, little wraps round: 1e-3 is asked, flux and all.
 On the size it chooses: 2e-3, which adds (0.002 x 30)^2 = 0.004 to chi-square per pixel at a signal to
 noise of 30, less than its own scatter over a ring of 2000 pixels."""
 import os
@@ -128,7 +128,7 @@ def judge(c, program, case, converge):
                 "half of what is asked of the library", ".1e")
         want = finer
     c.below(f"{case.name}: on three times the library's own {size} px against numpy, relative L2",
-            apart(middle_of(wide, size), want), 1e-3, "issue's figure", ".1e")
+            apart(middle_of(wide, size), want), 1e-3, "the target", ".1e")
     c.below(f"{case.name}: on the library's own {size} px against numpy, relative L2", apart(own, want), 2e-3,
             "what wraps round", ".1e")
 

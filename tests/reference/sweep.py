@@ -5,7 +5,7 @@ backlash, series without positions, colours, wrong input, and whether its errors
 
 usage: sweep.py BUILD [--quick]
 
-The program is run as a user runs it, with a profile that tells the scope. Limits are the issue's unless a line
+The program is run as a user runs it, with a profile that tells the scope. Limits are the project's targets unless a line
 says otherwise: seeing 2.5 arcsec varying 8 % from frame to frame, 11 frames, 300 stars on 1600 x 1100 px, f/3.1.
 The pulls take 200 small series (7 frames of 800 x 600 px, 150 stars), half of them of an even field."""
 import json

@@ -2,7 +2,7 @@
 /* The loop without pictures: measure, turn, measure again, on a cell worse than its profile says.
  * Each screw acts 20 % more or less, 15 degrees off, loses 4 % on turning back; the camera shows
  * the mirror turned by any angle, mirrored or not. The cell is written anew here; the limits are
- * the issue's. */
+ * the project's targets. */
 #include "../../lib/align/turn.h"
 
 #include <criterion/criterion.h>
