@@ -10,6 +10,9 @@ enum { ENOUGH_STARS = 8 };
 
 /* Expected scatter of ln scale: of a step nobody told, and of one that was. */
 static const double SCALE_OPEN = 4, SCALE_TOLD = 0.5;
+/* What a width as the optics foretell it may be off by: half of what test_sizing.c allows. With
+ * MODEL_LN as a wave two e-folds long its slope is off by PL_SWEEP_MODEL. */
+static const double MODEL_LN = 0.0025;
 /* A scale so far off, and so many sigma, is believed against what was told. */
 static const double SCALE_WRONG = 0.08, SCALE_SURE = 3;
 
@@ -127,13 +130,15 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
         return pl_fail(err, PL_ENOMEM, "out of memory");
     double *free_cov = free_x + all;
     memcpy(free_x, x, sizeof *x * all);
+    pl_sweep_model held = *m;
     m->scale = true;
     m->scale_sigma = SCALE_TOLD;
     if (pl_sweep_refine(m, free_x, free_cov, NULL) == PL_OK && tell_scale(w, m, free_x, free_cov)) {
         memcpy(x, free_x, sizeof *x * all);
         memcpy(cov, free_cov, sizeof *cov * all * all);
         note_scale(w);
-    }
+    } else
+        *m = held;
     free(free_x);
     return PL_OK;
 }
@@ -164,6 +169,27 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     return rc;
 }
 
+/* What the answer moves by when the optics' answer is off by MODEL_LN, with the width as a wave of
+ * any phase, is added to its errors: cells alike are off alike, so no scatter shows it. */
+static void doubt_model(pl_sweep_work *w, const pl_sweep_model *m, const double *x, double *cov)
+{
+    size_t all = pl_sweep_unknowns(m);
+    double *moved = malloc(sizeof *moved * (all + w->cells)), *was = moved + all;
+    for (int phase = 0; moved && phase < 2; phase++) {
+        memcpy(moved, x, sizeof *x * all);
+        for (size_t i = 0; i < w->cells; i++) {
+            was[i] = w->cell[i].ln_fwhm;
+            w->cell[i].ln_fwhm += MODEL_LN * sin(M_PI * (was[i] + phase / 2.0));
+        }
+        bool ok = pl_sweep_fit(m, moved, NULL, NULL, NULL) == PL_OK;
+        for (size_t i = 0; ok && i < all * all; i++)
+            cov[i] += (moved[i / all] - x[i / all]) * (moved[i % all] - x[i % all]);
+        for (size_t i = 0; i < w->cells; i++)
+            w->cell[i].ln_fwhm = was[i];
+    }
+    free(moved);
+}
+
 static pl_status run(pl_sweep_work *w, pl_err *err)
 {
     pl_sweep_model m = { .w = w };
@@ -181,6 +207,7 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
     if (rc == PL_OK)
         rc = solve(w, &m, &x, &cov, err);
     if (rc == PL_OK) {
+        doubt_model(w, &m, x, cov);
         pl_sweep_answer(w, &m, x, cov);
         rc = pl_sweep_expect(w, x, err);
     }

@@ -279,9 +279,7 @@ static void tell_surface(pl_sweep_work *w, const pl_sweep_model *m, const double
     };
     for (size_t i = 0; i < 3; i++)
         for (size_t j = 0; j < 3; j++)
-            f->cov[i][j] =
-                at(cov, all, PL_SW_TILT_X + i, PL_SW_TILT_X + j) +
-                PL_SWEEP_MODEL * PL_SWEEP_MODEL * x[PL_SW_TILT_X + i] * x[PL_SW_TILT_X + j];
+            f->cov[i][j] = at(cov, all, PL_SW_TILT_X + i, PL_SW_TILT_X + j);
     double warm[PL_SWEEP_FRAMES];
     size_t n = 0;
     for (size_t i = 0; i < w->frames; i++)

@@ -2,7 +2,10 @@
 /* sweepcells.c - widths of one frame's stars, averaged in cells of about equal count.
  *
  * A smooth surface through all stars is taken off first and put back at each cell's place, so that
- * a slope across a cell neither widens its error nor makes good stars look odd. */
+ * a slope across a cell neither widens its error nor makes good stars look odd.
+ *
+ * Errors are those of the stars alone: what the optics' answer is off by is alike in cells alike,
+ * and sweep.c adds it to the answer's. */
 #include "sweep.h"
 
 #include <math.h>
@@ -15,8 +18,6 @@ enum { STARS_A_CELL = 6, TERMS = 6 };
 static const double TUNE = 4.685;
 /* Standard error of a mean under those weights over that of a plain one (95 % efficient). */
 static const double WEIGHTED = 1.026;
-/* What a width as the optics foretell it may be off by: half of what test_sizing.c allows. */
-static const double MODEL_LN = 0.0025;
 /* Fewer stars do not tell by how much their errors are too large. */
 enum { ENOUGH = 30 };
 /* Scatter of ln FWHM between stars of one place that no error bar knows of: colours, blends. */
@@ -133,7 +134,7 @@ static bool average(const struct spot *s, size_t n, const double coef[TERMS], do
     out->x_mm = x / sum;
     out->y_mm = y / sum;
     out->ln_fwhm = value_of(coef, out->x_mm, out->y_mm) + rest / sum;
-    out->sigma = hypot(WEIGHTED * scale / sqrt(information), MODEL_LN);
+    out->sigma = WEIGHTED * scale / sqrt(information);
     out->stars = kept;
     return true;
 }
