@@ -125,11 +125,12 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
                              pl_err *err)
 {
     size_t all = pl_sweep_unknowns(m);
-    double *free_x = malloc(sizeof *free_x * all * (all + 1));
+    double *free_x = malloc(sizeof *free_x * (all * (all + 1) + w->frames));
     if (!free_x)
         return pl_fail(err, PL_ENOMEM, "out of memory");
-    double *free_cov = free_x + all;
+    double *free_cov = free_x + all, *loose = free_cov + all * all;
     memcpy(free_x, x, sizeof *x * all);
+    memcpy(loose, m->air_loose, sizeof *loose * w->frames);
     pl_sweep_model held = *m;
     m->scale = true;
     m->scale_sigma = SCALE_TOLD;
@@ -137,8 +138,10 @@ static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, dou
         memcpy(x, free_x, sizeof *x * all);
         memcpy(cov, free_cov, sizeof *cov * all * all);
         note_scale(w);
-    } else
+    } else {
         *m = held;
+        memcpy(m->air_loose, loose, sizeof *loose * w->frames);
+    }
     free(free_x);
     return PL_OK;
 }
@@ -171,23 +174,29 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
 
 /* What the answer moves by when the optics' answer is off by MODEL_LN, with the width as a wave of
  * any phase, is added to its errors: cells alike are off alike, so no scatter shows it. */
-static void doubt_model(pl_sweep_work *w, const pl_sweep_model *m, const double *x, double *cov)
+static pl_status doubt_model(pl_sweep_work *w, const pl_sweep_model *m, const double *x,
+                             double *cov, pl_err *err)
 {
     size_t all = pl_sweep_unknowns(m);
-    double *moved = malloc(sizeof *moved * (all + w->cells)), *was = moved + all;
-    for (int phase = 0; moved && phase < 2; phase++) {
+    double *moved = malloc(sizeof *moved * (all + w->cells));
+    if (!moved)
+        return pl_fail(err, PL_ENOMEM, "out of memory");
+    double *was = moved + all;
+    pl_status rc = PL_OK;
+    for (int phase = 0; rc == PL_OK && phase < 2; phase++) {
         memcpy(moved, x, sizeof *x * all);
         for (size_t i = 0; i < w->cells; i++) {
             was[i] = w->cell[i].ln_fwhm;
             w->cell[i].ln_fwhm += MODEL_LN * sin(M_PI * (was[i] + phase / 2.0));
         }
-        bool ok = pl_sweep_fit(m, moved, NULL, NULL, NULL) == PL_OK;
-        for (size_t i = 0; ok && i < all * all; i++)
+        rc = pl_sweep_fit(m, moved, NULL, NULL, err);
+        for (size_t i = 0; rc == PL_OK && i < all * all; i++)
             cov[i] += (moved[i / all] - x[i / all]) * (moved[i % all] - x[i % all]);
         for (size_t i = 0; i < w->cells; i++)
             w->cell[i].ln_fwhm = was[i];
     }
     free(moved);
+    return rc;
 }
 
 static pl_status run(pl_sweep_work *w, pl_err *err)
@@ -206,8 +215,9 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
         m.air_loose[i] = 1;
     if (rc == PL_OK)
         rc = solve(w, &m, &x, &cov, err);
+    if (rc == PL_OK)
+        rc = doubt_model(w, &m, x, cov, err);
     if (rc == PL_OK) {
-        doubt_model(w, &m, x, cov);
         pl_sweep_answer(w, &m, x, cov);
         rc = pl_sweep_expect(w, x, err);
     }

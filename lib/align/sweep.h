@@ -15,7 +15,8 @@
 
 enum { PL_SWEEP_FRAMES = 200, PL_SWEEP_CELLS = 48 }; /* most, and most in a frame */
 
-/* Part of a slope by which the optics' answer may be off: test_sizing.c allows widths 0.5 %. */
+/* Part of a slope by which the optics' answer may be off: test_sizing.c allows widths 0.5 %. Of the
+ * blur's scale; what it does to the rest of the answer sweep.c finds. */
 #define PL_SWEEP_MODEL 0.007
 
 typedef struct {
