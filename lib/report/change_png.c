@@ -154,3 +154,14 @@ void pl_change_list(pl_canvas *c, pl_box box, const pl_change_line *line, size_t
         line_words(c, line[i].change, box, y);
     }
 }
+
+double pl_change_in_words(pl_canvas *c, const pl_change *k, pl_box box)
+{
+    const pl_type type = { .size = PL_SIZE_BODY, .tone = k->seen ? PL_TONE_INK : PL_TONE_FAINT };
+    char text[400];
+    int decimals = strncmp(k->unit, "nm", 2) == 0 || strcmp(k->unit, "um") == 0 ? 1 : 2;
+    snprintf(text, sizeof text, "%s: %s before, %s %s after; %s", k->name,
+             pl_measured(k->before, k->before_sigma, decimals).s,
+             pl_measured(k->after, k->after_sigma, decimals).s, k->unit, k->text);
+    return box.y + 8 + pl_canvas_wrap(c, &type, box, 2, text);
+}

@@ -12,7 +12,7 @@ const char *pl_change_word(pl_change_state state);
 /* pl_json_changes - the object "change". */
 void pl_json_changes(pl_json t, const pl_changes *changes, const char *const *against, size_t n);
 
-/* ---- change_png.c: what both pictures share */
+/* ---- change_png.c: what the pictures share */
 
 enum { PL_CHANGE_MARGIN = 40 };
 
@@ -34,12 +34,40 @@ typedef struct {
 void pl_change_list(pl_canvas *c, pl_box box, const pl_change_line *line, size_t n,
                     const char *title, double limit);
 
-/* pl_field_change_canvas, pl_donut_change_canvas - as drawn: tests look at their labels. */
+/* pl_change_in_words - one thing compared as a sentence, wrapped. Gives: where the next starts, y.
+ */
+double pl_change_in_words(pl_canvas *c, const pl_change *change, pl_box box);
+
+/* ---- change_plan.c: a vector before and after, over the frame's edges by name */
+
+typedef struct {
+    double length, deg;             /* + = from column 1 and from row 1 */
+    double along, across, axis_deg; /* half axes of one standard error, and where the first points;
+                                       NaN: not known */
+} pl_change_arrow;
+
+typedef struct {
+    const char *title, *unit;
+    int decimals;
+    pl_change_arrow before, after;
+    double limit_x, limit_y; /* what may pass along columns and rows; NaN: not known */
+    bool straight;           /* a rhombus between these, else an ellipse */
+    bool up;                 /* row 1 is the lowest */
+} pl_change_plan;
+
+/* pl_change_draw_plan - a heading, then a square as wide as the box. */
+void pl_change_draw_plan(pl_canvas *c, pl_box box, const pl_change_plan *plan);
+
+/* pl_field_change_canvas, pl_donut_change_canvas, pl_tilt_change_canvas - as drawn: tests look at
+ * their labels. */
 pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *changes,
                                  const char *against, const char *file, bool red, pl_canvas **out,
                                  pl_err *err);
 pl_status pl_donut_change_canvas(const pl_donut *before, const pl_donut *after,
                                  const pl_changes *changes, const char *against, const char *file,
                                  bool red, pl_canvas **out, pl_err *err);
+pl_status pl_tilt_change_canvas(const pl_surface *before, const pl_tilt *after,
+                                const pl_changes *changes, const char *against, const char *file,
+                                bool red, pl_canvas **out, pl_err *err);
 
 #endif
