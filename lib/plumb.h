@@ -882,9 +882,10 @@ PL_API pl_status pl_donut_change(const pl_donut *before, const pl_donut *after, 
                                  pl_err *err);
 
 /* pl_surface_change - the same of two focal surfaces: tilt vector, curvature.
- * Gives: PL_EARG when they are of two sensors. */
+ *   allowed_um  in  defocus each side that may pass, as in pl_tilt; NaN: not known
+ * Gives: PL_EARG when they are of two sensors. A surface without errors is not compared. */
 PL_API pl_status pl_surface_change(const pl_surface *before, const pl_surface *after,
-                                   pl_changes *out, pl_err *err);
+                                   double allowed_um, pl_changes *out, pl_err *err);
 PL_API void pl_changes_clear(pl_changes *changes);
 /* ---- align: is the sensor square? (plumb-tilt) ----------------------------------------------- */
 
@@ -1226,15 +1227,20 @@ PL_API char *pl_field_json_against(const pl_field *field, const char *file, bool
                                    const pl_changes *changes, const char *against);
 PL_API char *pl_donut_json_against(const pl_donut *donut, const char *const *file,
                                    const pl_changes *changes, const char *const *against, size_t n);
+PL_API char *pl_tilt_json_against(const pl_tilt *tilt, const char *file, const pl_changes *changes,
+                                  const char *against);
 
 /* The picture of what changed: for a field its zones and its patterns, before and after; for
- * donuts the coma vectors with their errors. */
+ * donuts the coma vectors with their errors; for focal surfaces the tilt vectors. */
 PL_API pl_status pl_field_change_draw(const pl_field *after, const pl_changes *changes,
                                       const char *against, const char *file, bool red,
                                       const char *png, pl_err *err);
 PL_API pl_status pl_donut_change_draw(const pl_donut *before, const pl_donut *after,
                                       const pl_changes *changes, const char *against,
                                       const char *file, bool red, const char *png, pl_err *err);
+PL_API pl_status pl_tilt_change_draw(const pl_surface *before, const pl_tilt *after,
+                                     const pl_changes *changes, const char *against,
+                                     const char *file, bool red, const char *png, pl_err *err);
 /* What plumb-tilt says; `file` NULL: none (four corner numbers). */
 PL_API char *pl_tilt_text(const pl_tilt *tilt, const char *file);
 PL_API char *pl_tilt_json(const pl_tilt *tilt, const char *file);

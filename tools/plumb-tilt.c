@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { FIRST = 0x400, BEST = 600 };
+enum { FIRST = 0x400, AGAINST = 0x500, BEST = 600 };
 
 static const cli_option options[] = {
     { "corners", FIRST, "LIST", "best focus, um, + = further out, at X1Y1,X2Y1,X1Y2,X2Y2" },
@@ -14,7 +14,13 @@ static const cli_option options[] = {
     { "rotated", FIRST + 2, "DEG", "two surfaces: the camera was turned by DEG in between" },
     { "seeing", FIRST + 3, "ARCSEC", "FWHM the tolerance is for (default: the surface's own)" },
     { "wavelength", FIRST + 4, "UM", "wavelength, um (default: the surface's own)" },
+    { "against", AGAINST, "FILE", "the surface from before an adjustment: tell what changed" },
     { NULL, 0, NULL, NULL },
+};
+
+struct own {
+    pl_tilt_options tilt;
+    const char *against;
 };
 
 static const char *const facts[] = {
@@ -25,12 +31,16 @@ static const char *const facts[] = {
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
 {
-    return pl_tilt_set(ctx, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+    struct own *o = ctx;
+    if (letter != AGAINST)
+        return pl_tilt_set(&o->tilt, options[letter - FIRST].name, value, err) == PL_OK ? 0 : -1;
+    o->against = value;
+    return 0;
 }
 
 static const cli_program program = {
     .name = "plumb-tilt",
-    .usage = "[OPTION]... [SURFACE | FRAME | --rotated DEG BEFORE AFTER]",
+    .usage = "[OPTION]... [SURFACE [--against BEFORE] | FRAME | --rotated DEG BEFORE AFTER]",
     .about =
         "Is the sensor square, is it worth touching, and which screw of its plate to turn. The\n"
         "surface is what plumb-sweep measured: its JSON, or a profile it was saved to (without a\n"
@@ -61,7 +71,7 @@ static int print(const cli *c, char *text, const pl_verdict *verdict)
     return verdict->state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
-static int report(const cli *c, pl_tilt *tilt, const char *file)
+static int report(const cli *c, const pl_tilt *tilt, const char *file)
 {
     pl_err err = { PL_OK, "" };
     int status =
@@ -69,7 +79,26 @@ static int report(const cli *c, pl_tilt *tilt, const char *file)
     if (status != EXIT_UNMEASURED && c->png &&
         pl_tilt_draw(tilt, file, c->red, c->png, &err) != PL_OK)
         status = failed(c, c->png, &err);
-    pl_tilt_clear(tilt);
+    return status;
+}
+
+static int report_change(const cli *c, const pl_surface *before, const pl_tilt *tilt,
+                         const pl_changes *change, const char *file, const char *against)
+{
+    pl_err err = { PL_OK, "" };
+    int status;
+    if (c->json) {
+        status = print(c, pl_tilt_json_against(tilt, file, change, against), &tilt->verdict);
+    } else {
+        status = print(c, pl_changes_text(change, file, &against, 1), &tilt->verdict);
+        if (status == EXIT_UNMEASURED)
+            return status;
+        puts("");
+        status = print(c, pl_tilt_text(tilt, file), &tilt->verdict);
+    }
+    if (status != EXIT_UNMEASURED && c->png &&
+        pl_tilt_change_draw(before, tilt, change, against, file, c->red, c->png, &err) != PL_OK)
+        status = failed(c, c->png, &err);
     return status;
 }
 
@@ -79,19 +108,36 @@ static int of_corners(const cli *c, const pl_tilt_options *o, const pl_screws *p
     pl_tilt tilt;
     if (pl_tilt_corners(&c->facts, plate, o, &tilt, &err) != PL_OK)
         return failed(c, NULL, &err);
-    return report(c, &tilt, NULL);
+    int status = report(c, &tilt, NULL);
+    pl_tilt_clear(&tilt);
+    return status;
 }
 
-static int of_surface(const cli *c, const pl_tilt_options *o, const pl_screws *plate,
-                      const char *file)
+static int compare(const cli *c, const pl_tilt *tilt, const char *file, const char *against)
+{
+    pl_err err = { PL_OK, "" };
+    pl_surface before;
+    pl_changes change = { 0 };
+    if (pl_surface_read(against, &before, &err) != PL_OK)
+        return failed(c, against, &err);
+    if (pl_surface_change(&before, &tilt->surface, tilt->allowed_um, &change, &err) != PL_OK)
+        return failed(c, file, &err);
+    int status = report_change(c, &before, tilt, &change, file, against);
+    pl_changes_clear(&change);
+    return status;
+}
+
+static int of_surface(const cli *c, const struct own *o, const pl_screws *plate, const char *file)
 {
     pl_err err = { PL_OK, "" };
     pl_surface surface;
     pl_tilt tilt;
     if (pl_surface_read(file, &surface, &err) != PL_OK ||
-        pl_tilt_judge(&surface, &c->facts, plate, o, &tilt, &err) != PL_OK)
+        pl_tilt_judge(&surface, &c->facts, plate, &o->tilt, &tilt, &err) != PL_OK)
         return failed(c, file, &err);
-    return report(c, &tilt, file);
+    int status = o->against ? compare(c, &tilt, file, o->against) : report(c, &tilt, file);
+    pl_tilt_clear(&tilt);
+    return status;
 }
 
 static int of_two(const cli *c, const pl_tilt_options *o, const pl_screws *plate)
@@ -139,39 +185,51 @@ static bool is_frame(const char *file)
     return cli_stem(file, &len)[len] != '\0';
 }
 
-static int choose(const cli *c, const pl_tilt_options *o, const pl_screws *plate)
+static int choose(const cli *c, const struct own *o, const pl_screws *plate)
 {
-    if (!isnan(o->corner_um[0]))
-        return of_corners(c, o, plate);
-    if (!isnan(o->rotated_deg))
-        return of_two(c, o, plate);
+    if (!isnan(o->tilt.corner_um[0]))
+        return of_corners(c, &o->tilt, plate);
+    if (!isnan(o->tilt.rotated_deg))
+        return of_two(c, &o->tilt, plate);
     if (c->files && is_frame(c->file[0]))
         return of_frame(c, c->file[0]);
     return of_surface(c, o, plate, c->files ? c->file[0] : c->profile);
 }
 
-static int run(const cli *c, const pl_tilt_options *o)
+/* What does not go together; NULL: it does. */
+static const char *clash(const cli *c, const struct own *o)
+{
+    bool corners = !isnan(o->tilt.corner_um[0]), two = !isnan(o->tilt.rotated_deg);
+    bool frame = !two && c->files == 1 && is_frame(c->file[0]);
+    if (corners && (c->files || two || o->against))
+        return "--corners stands alone: no file is read beside it";
+    if (!isnan(o->tilt.corner_error_um) && !corners)
+        return "--error goes with --corners";
+    if (o->against && (two || frame))
+        return "--against compares one surface with another, before and after an adjustment";
+    if (two && c->files != 2)
+        return "--rotated takes two surfaces, before and after";
+    if (!two && c->files > 1)
+        return "one surface is judged at a time; two go with --rotated or --against";
+    if (!corners && !c->files && !c->profile)
+        return "name a surface (JSON of plumb-sweep, or -p with a profile that holds one), a "
+               "frame, or --corners";
+    if (c->png && (two || frame))
+        return "--png draws the plan for one surface or --corners";
+    const char *first = c->files ? c->file[0] : c->profile, *other = two ? c->file[1] : o->against;
+    if (other && cli_same_file(first, other))
+        return "the same surface was given twice";
+    return NULL;
+}
+
+static int run(const cli *c, const struct own *o)
 {
     pl_err err = { PL_OK, "" };
     pl_screws plate;
-    bool corners = !isnan(o->corner_um[0]), two = !isnan(o->rotated_deg);
-    bool frame = !two && c->files == 1 && is_frame(c->file[0]);
-    if (corners && (c->files || two))
-        return cli_misuse(c, "--corners stands alone: no file is read beside it");
-    if (!isnan(o->corner_error_um) && !corners)
-        return cli_misuse(c, "--error goes with --corners");
-    if (two && c->files != 2)
-        return cli_misuse(c, "--rotated takes two surfaces, before and after");
-    if (two && cli_same_file(c->file[0], c->file[1]))
-        return cli_misuse(c, "the same surface was given twice");
-    if (!two && c->files > 1)
-        return cli_misuse(c, "one surface is judged at a time; two go with --rotated");
-    if (!corners && !c->files && !c->profile)
-        return cli_misuse(c, "name a surface (JSON of plumb-sweep, or -p with a profile that "
-                             "holds one), a frame, or --corners");
-    if (c->png && (two || frame))
-        return cli_misuse(c, "--png draws the plan for one surface or --corners");
-    if (!cli_spares_inputs(c, c->png))
+    const char *why = clash(c, o);
+    if (why)
+        return cli_misuse(c, why);
+    if (!cli_spares_inputs(c, c->png) || !cli_spares_file(c, c->png, o->against))
         return EXIT_UNMEASURED;
     if (c->profile && pl_screws_read(c->profile, "plate", &plate, &err) != PL_OK)
         return failed(c, c->profile, &err);
@@ -181,7 +239,7 @@ static int run(const cli *c, const pl_tilt_options *o)
 int main(int argc, char **argv)
 {
     cli c;
-    pl_tilt_options o = pl_tilt_defaults();
+    struct own o = { .tilt = pl_tilt_defaults() };
     int rc = cli_parse(&program, argc, argv, &c, &o);
     if (rc < 0)
         rc = run(&c, &o);

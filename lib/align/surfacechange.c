@@ -41,20 +41,32 @@ static void say(pl_changes *c)
             t->moved);
     else if (b->seen)
         SAY(c->text, "no better and no worse: the curvature went past nought to the other side");
+    else if (isnan(t->chance))
+        SAY(c->text, "the tilt could not be compared: its errors are not known");
     else
         SAY(c->text, "no change that can be seen");
+    bool inside = t->seen && c->state != PL_MIXED && t->after <= t->tolerance;
     SAY(c->action, "%s",
-        t->state == PL_BETTER   ? "Go on this way with the plate's screws until it is square."
+        inside                  ? "It is within what this air lets pass: leave it."
+        : t->state == PL_BETTER ? "Go on this way with the plate's screws until it is square."
         : t->state == PL_WORSE  ? "Turn the plate's screws back, and past where they were."
         : t->seen               ? "The last turn changed the direction only: turn another screw."
         : b->state == PL_BETTER ? "Go on this way with the corrector's spacing, by half as much."
         : b->state == PL_WORSE  ? "Go back with the corrector's spacing, and past where it was."
         : b->seen               ? "The best spacing lies between: go back by half."
+        : isnan(t->chance)      ? "Compare two sweeps, or corners with --error."
                                 : "Turn further, or take sweeps with more frames or more stars.");
 }
 
-pl_status pl_surface_change(const pl_surface *before, const pl_surface *after, pl_changes *out,
-                            pl_err *err)
+/* What may pass of a tilt in the direction it has. */
+static double tolerance(const pl_surface *s, double allowed_um)
+{
+    pl_surface_told told = pl_surface_tell(s);
+    return told.across_um > 0 ? 2 * allowed_um * told.tilt_um_mm / told.across_um : NAN;
+}
+
+pl_status pl_surface_change(const pl_surface *before, const pl_surface *after, double allowed_um,
+                            pl_changes *out, pl_err *err)
 {
     if (differ(before->width_mm, after->width_mm) || differ(before->height_mm, after->height_mm))
         return pl_fail(err, PL_EARG,
@@ -67,6 +79,8 @@ pl_status pl_surface_change(const pl_surface *before, const pl_surface *after, p
     pl_change_add(&c, pl_change_numbers("curvature", "um", before->curvature_um,
                                         sqrt(before->cov[2][2]), after->curvature_um,
                                         sqrt(after->cov[2][2]), false));
+    c.item[TILT].tolerance = tolerance(after, allowed_um);
+    c.item[BOWL].tolerance = 2 * allowed_um; /* best focus between centre and corners halves it */
     pl_changes_settle(&c);
     say(&c);
     *out = c;

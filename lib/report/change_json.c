@@ -86,3 +86,12 @@ char *pl_donut_json_against(const pl_donut *d, const char *const *file, const pl
     pl_json_changes(t, changes, against, n);
     return pl_json_line(t);
 }
+
+char *pl_tilt_json_against(const pl_tilt *tilt, const char *file, const pl_changes *changes,
+                           const char *against)
+{
+    bool ok = true;
+    pl_json t = pl_json_tilt(&ok, tilt, file);
+    pl_json_changes(t, changes, &against, 1);
+    return pl_json_line(t);
+}

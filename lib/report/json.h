@@ -46,9 +46,10 @@ pl_json pl_json_object(pl_json parent, const char *key);
 json_t *pl_json_list(pl_json parent, const char *key);
 pl_json pl_json_item(json_t *list, bool *ok);
 
-/* pl_json_field, pl_json_donut - a whole line, open for more. */
+/* pl_json_field, pl_json_donut, pl_json_tilt - a whole line, open for more. */
 pl_json pl_json_field(bool *ok, const pl_field *f, const char *file, bool with_stars);
 pl_json pl_json_donut(bool *ok, const pl_donut *d, const char *const *file);
+pl_json pl_json_tilt(bool *ok, const pl_tilt *tilt, const char *file);
 
 void pl_json_verdict(pl_json t, const pl_verdict *verdict);
 

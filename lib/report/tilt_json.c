@@ -44,10 +44,9 @@ static void tolerance(pl_json t, double growth, double seeing, double allowed)
     pl_json_number(t, "tolerance_seeing_arcsec", seeing);
 }
 
-char *pl_tilt_json(const pl_tilt *tilt, const char *file)
+pl_json pl_json_tilt(bool *ok, const pl_tilt *tilt, const char *file)
 {
-    bool ok = true;
-    pl_json t = pl_json_begin(&ok, "plumb-tilt", &file, file ? 1 : 0, &tilt->notes);
+    pl_json t = pl_json_begin(ok, "plumb-tilt", &file, file ? 1 : 0, &tilt->notes);
     pl_json_verdict(t, &tilt->verdict);
     pl_json_bool(t, "side_known", true);
     pl_json_surface(t, &tilt->surface, NAN, NAN);
@@ -58,7 +57,13 @@ char *pl_tilt_json(const pl_tilt *tilt, const char *file)
     pl_json_number(t, "remains_um", tilt->remains_um);
     pl_json_number(t, "centre_um", tilt->centre_um);
     shims(t, tilt);
-    return pl_json_line(t);
+    return t;
+}
+
+char *pl_tilt_json(const pl_tilt *tilt, const char *file)
+{
+    bool ok = true;
+    return pl_json_line(pl_json_tilt(&ok, tilt, file));
 }
 
 /* A plane; the names are those of `surface`. */

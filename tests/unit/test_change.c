@@ -416,27 +416,50 @@ Test(change, surfaces)
     pl_err err = { PL_OK, "" };
     pl_surface b = surface(3, 1, 30), a = surface(.5, 0, 31);
     pl_changes c = { 0 };
-    cr_assert(eq(int, pl_surface_change(&b, &a, &c, &err), PL_OK));
+    cr_assert(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_OK));
     cr_expect(eq(int, c.state, PL_BETTER));
     cr_expect(eq(str, c.text, "better: tilt fell by 84 %"));
     /* by hand: d = (-2.5, -1), C = [.02 .004; .004 .02], d' C^-1 d = .125 / .000384 = 325.5 */
     cr_expect(epsilon_eq(dbl, c.item[0].moved, hypot(2.5, 1), 1e-12));
     cr_expect(lt(dbl, c.item[0].chance, 1e-60));
     cr_expect(not(c.item[1].seen));
+    cr_expect(eq(str, c.action, "Go on this way with the plate's screws until it is square."));
     a = surface(3, 1, -30);
-    cr_assert(eq(int, pl_surface_change(&b, &a, &c, &err), PL_OK));
+    cr_assert(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_OK));
     cr_expect(ne(ptr, strstr(c.text, "past nought"), NULL), "%s", c.text);
     a = surface(-3, -1, 60);
-    cr_assert(eq(int, pl_surface_change(&b, &a, &c, &err), PL_OK));
+    cr_assert(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_OK));
     cr_expect(eq(int, c.state, PL_WORSE));
     a.curvature_um = NAN;
-    cr_assert(eq(int, pl_surface_change(&b, &a, &c, &err), PL_OK));
+    cr_assert(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_OK));
     cr_expect(eq(int, c.state, PL_SAME), "the tilt as large as before, the curvature unknown");
     cr_expect(ne(ptr, strstr(c.text, "points another way"), NULL), "%s", c.text);
     cr_expect(eq(str, c.item[1].text, "could not be compared"));
+    memset(b.cov, 0, sizeof b.cov);
+    memset(a.cov, 0, sizeof a.cov);
+    cr_assert(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_OK));
+    cr_expect(eq(int, c.state, PL_SAME));
+    cr_expect(ne(ptr, strstr(c.text, "its errors are not known"), NULL), "%s", c.text);
     a.width_mm = 36;
-    cr_expect(eq(int, pl_surface_change(&b, &a, &c, &err), PL_EARG));
+    cr_expect(eq(int, pl_surface_change(&b, &a, NAN, &c, &err), PL_EARG));
     cr_expect(ne(ptr, strstr(err.msg, "23.5 x 15.7 mm"), NULL), "%s", err.msg);
+}
+
+/* By hand: along (3, 4) a slope g makes g (.6 x 20 + .8 x 10) = 20 g um from corner to corner; with
+ * 10 um to each side 1 um/mm may pass. */
+Test(change, what_may_pass_of_a_tilt)
+{
+    pl_err err = { PL_OK, "" };
+    pl_surface b = surface(3, 4, 0), a = surface(.6 * .9, .8 * .9, 0);
+    pl_changes c = { 0 };
+    b.width_mm = a.width_mm = 20;
+    b.height_mm = a.height_mm = 10;
+    cr_assert(eq(int, pl_surface_change(&b, &a, 10, &c, &err), PL_OK));
+    cr_expect(epsilon_eq(dbl, c.item[0].tolerance, 1, 1e-12));
+    cr_expect(epsilon_eq(dbl, c.item[1].tolerance, 20, 1e-12));
+    cr_expect(eq(str, c.action, "It is within what this air lets pass: leave it."));
+    cr_assert(eq(int, pl_surface_change(&b, &a, 8, &c, &err), PL_OK));
+    cr_expect(eq(str, c.action, "Go on this way with the plate's screws until it is square."));
 }
 
 /* ---- donuts */

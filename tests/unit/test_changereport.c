@@ -252,6 +252,58 @@ ParameterizedTest(struct coma_row *r, change_png, donuts_are_tidy)
     pl_changes_clear(&c);
 }
 
+struct tilt_row {
+    double bx, by, ax, ay, error, allowed;
+    int notes;
+};
+ParameterizedTestParameters(change_png, tilts_are_tidy)
+{
+    static struct tilt_row rows[] = {
+        { 1.6, -.9, .4, -.7, .1, 18, 0 }, { .5, .5, .52, .49, .3, 18, 9 },
+        { 0, 0, 0, 0, .1, 18, 1 },        { 300, 200, -.01, 0, .02, NAN, 2 },
+        { 1, 1, -1, 1, 0, 18, 0 },        { 1, 1, -1, 1, NAN, NAN, 0 },
+    };
+    return cr_make_param_array(struct tilt_row, rows, sizeof rows / sizeof *rows);
+}
+static pl_surface leaning(double x, double y, double error)
+{
+    pl_surface s = {
+        .tilt_x_um_mm = x, .tilt_y_um_mm = y, .curvature_um = 6, .width_mm = 23.5, .height_mm = 15.7
+    };
+    s.cov[0][0] = error * error;
+    s.cov[1][1] = 2 * error * error;
+    s.cov[2][2] = 1;
+    return s;
+}
+ParameterizedTest(struct tilt_row *r, change_png, tilts_are_tidy)
+{
+    pl_err err = { PL_OK, "" };
+    pl_surface b = leaning(r->bx, r->by, r->error);
+    pl_tilt t = { .surface = leaning(r->ax, r->ay, r->error), .allowed_um = r->allowed };
+    pl_changes c = { 0 };
+    t.told = pl_surface_tell(&t.surface);
+    snprintf(t.verdict.text, sizeof t.verdict.text, "square within what this air lets pass");
+    snprintf(t.verdict.action, sizeof t.verdict.action, "Leave it.");
+    for (int i = 0; i < r->notes; i++)
+        pl_note(&t.notes, "a remark long enough to be broken into two lines of the panel at the "
+                          "right, as some of them are in truth, and that is all there is to say");
+    cr_assert(eq(int, pl_surface_change(&b, &t.surface, r->allowed, &c, &err), PL_OK));
+    for (int red = 0; red < 2; red++) {
+        pl_canvas *sheet = NULL;
+        cr_assert(eq(int, pl_tilt_change_canvas(&b, &t, &c, "b.json", "a.json", red, &sheet, &err),
+                     PL_OK),
+                  "%s", err.msg);
+        expect_tidy(sheet);
+        cr_expect(eq(int, labelled(sheet, "towards the last column"), 1));
+        cr_expect(eq(int, labelled(sheet, "curvature: "), 1));
+        cr_expect(eq(int, labelled(sheet, "what this air lets pass") > 1, isfinite(r->allowed)));
+        if (red)
+            expect_red_alone(sheet);
+        pl_canvas_free(sheet);
+    }
+    pl_notes_clear(&t.notes);
+}
+
 Test(change_png, written_whole_or_told)
 {
     pl_err err = { PL_OK, "" };
