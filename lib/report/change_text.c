@@ -11,6 +11,8 @@
 
 #define WIDTH 78
 
+enum { MOST_ZONES = 4 };
+
 const char *pl_change_word(pl_change_state state)
 {
     return state == PL_BETTER  ? "better"
@@ -73,8 +75,6 @@ static pl_digits percent(double v, double sigma)
 
 static void zone(pl_string *out, const pl_zone_change *z)
 {
-    if (!z->size.seen && !z->stretch.seen)
-        return;
     pl_string_add(out, "  around column %s, row %s\n", pl_fixed(pl_fits_px(z->x_px), 0).s,
                   pl_fixed(pl_fits_px(z->y_px), 0).s);
     if (z->size.seen)
@@ -88,6 +88,43 @@ static void zone(pl_string *out, const pl_zone_change *z)
                       pl_change_word(z->stretch.state));
 }
 
+/* By how many standard errors the zone changed; 0: none that is seen. */
+static double telling(const pl_zone_change *z)
+{
+    double size = z->size.seen ? fabs(z->size.change) / z->size.change_sigma : 0;
+    double stretch = z->stretch.seen ? fabs(z->stretch.change) / z->stretch.change_sigma : 0;
+    return fmax(size, stretch);
+}
+
+static int most_telling_first(const void *a, const void *b)
+{
+    const pl_zone_change *p = *(const pl_zone_change *const *)a,
+                         *q = *(const pl_zone_change *const *)b;
+    double x = telling(p), y = telling(q);
+    return x != y ? (x < y ? 1 : -1) : p < q ? -1 : p > q;
+}
+
+/* Those that changed, the most telling alone where they are many; JSON and the picture have all. */
+static void zones(pl_string *out, const pl_changes *c)
+{
+    size_t all = c->columns * c->rows, n = 0;
+    const pl_zone_change **seen = malloc((all + 1) * sizeof *seen);
+    if (!seen) {
+        out->failed = true;
+        return;
+    }
+    for (size_t k = 0; k < all; k++)
+        if (c->zone[k].size.seen || c->zone[k].stretch.seen)
+            seen[n++] = &c->zone[k];
+    qsort(seen, n, sizeof *seen, most_telling_first);
+    if (n)
+        pl_string_add(out, "  %zu of %zu zones changed%s\n", n, all,
+                      n > MOST_ZONES ? "; seen best:" : ":");
+    for (size_t i = 0; i < n && i < MOST_ZONES; i++)
+        zone(out, seen[i]);
+    free(seen);
+}
+
 char *pl_changes_text(const pl_changes *c, const char *file, const char *const *against, size_t n)
 {
     pl_string out = { 0 };
@@ -95,8 +132,7 @@ char *pl_changes_text(const pl_changes *c, const char *file, const char *const *
     pl_string_add(&out, "\n  %-24s %-18s %s\n", "", "before", "after");
     for (size_t i = 0; i < c->items; i++)
         item(&out, &c->item[i]);
-    for (size_t k = 0; k < c->columns * c->rows; k++)
-        zone(&out, &c->zone[k]);
+    zones(&out, c);
     for (size_t i = 0; i < c->notes.n; i++)
         pl_string_wrap(&out, "  - ", 4, WIDTH, c->notes.item[i]);
     return pl_string_take(&out);

@@ -80,16 +80,47 @@ Test(change_text, answer_first_and_lines_that_fit)
                            "  turning, chi             0.1000 +- 0.0040   0.1000 +- 0.0040   same",
                            "around column 100, row 50", /* from 1, as FITS counts */
                            "off the mean FWHM, %   10.0 +- 1.0        2.0 +- 1.0",
+                           "  3 of 6 zones changed:\n",
                            "  - of 6 zones 4 are better" };
     for (size_t i = 0; i < PL_ARRAY_LEN(want); i++)
         cr_expect(ne(ptr, strstr(s, want[i]), NULL), "no \"%s\" in:\n%s", want[i], s);
     for (const char *l = s; *l; l += strcspn(l, "\n"), l += *l == '\n')
         cr_expect(le(sz, strcspn(l, "\n"), 78), "%.90s", l);
     free(s);
+    for (size_t k = 0; k < 6; k++)
+        c.zone[k].size.seen = c.zone[k].stretch.seen = k == 2;
+    s = pl_changes_text(&c, "after.fits", OLD, 1);
+    cr_expect(ne(ptr, strstr(s, "  1 of 6 zones changed:\n  around column 100"), NULL), "%s", s);
+    free(s);
+    c.zone[2].size.seen = c.zone[2].stretch.seen = false;
+    s = pl_changes_text(&c, "after.fits", OLD, 1);
+    cr_expect(eq(ptr, strstr(s, "zones changed"), NULL), "%s", s);
+    free(s);
     const char *odd[] = { "bad \xff\n\x1b[0m", "x" };
     s = pl_changes_text(&c, "e\x1b[31m", odd, 2);
     cr_expect(eq(ptr, strchr(s, '\x1b'), NULL));
     cr_expect(ne(ptr, strstr(s, "and 1 more: "), NULL));
+    free(s);
+    pl_changes_clear(&c);
+}
+
+/* 20 zones by hand: of k = 0 to 19 size falls where k is odd and stretch grows where it is a
+ * multiple of 3, but for k = 3, which is not compared: 10 + 7 - 3 (odd multiples: 3, 9, 15) - 1
+ * = 13. */
+Test(change_text, many_zones_are_folded)
+{
+    pl_changes c = changes_of(5, 4);
+    int zones = 0;
+    c.zone[17].size.change = -0.5; /* seen best: listed first */
+    char *s = pl_changes_text(&c, "after.fits", OLD, 1);
+    cr_expect(ne(ptr, strstr(s, "  13 of 20 zones changed; seen best:\n"), NULL), "%s", s);
+    for (const char *l = s; (l = strstr(l, "around column")); l++)
+        zones++;
+    cr_expect(eq(int, zones, 4));
+    free(s);
+    c.zone[17].x_px = 776;
+    s = pl_changes_text(&c, "after.fits", OLD, 1);
+    cr_expect(ne(ptr, strstr(s, "seen best:\n  around column 777, row 50"), NULL), "%s", s);
     free(s);
     pl_changes_clear(&c);
 }
