@@ -3,8 +3,8 @@
  * focuser what the profile did not know. */
 #include "align.h"
 
+#include <glib.h>
 #include <math.h>
-#include <stdio.h>
 
 enum { FOCUSER_KEYS = 2 };
 
@@ -19,13 +19,14 @@ static bool has_new_step(const pl_sweep *s)
     return s->facts.step_um.from == PL_FROM_NOWHERE && s->step_um > 0 && isfinite(s->step_um);
 }
 
-/* Thousandths of a micrometre, with a point whatever the locale. */
-static pl_setting length_um(const char *key, double v)
+/* Six digits, with a point whatever the locale. Only what the profile takes again is put there. */
+static void add_length(const char *key, double v, pl_setting *set, size_t *n)
 {
-    pl_setting out = { .section = "focuser", .key = key };
-    long thousandths = lround(1000 * v);
-    snprintf(out.value, sizeof out.value, "%ld.%03ld", thousandths / 1000, thousandths % 1000);
-    return out;
+    pl_facts any = pl_facts_unknown();
+    pl_setting s = { .section = "focuser", .key = key };
+    g_ascii_formatd(s.value, sizeof s.value, "%.6g", v);
+    if (pl_facts_set(&any, key, s.value, PL_FROM_PROFILE, NULL) == PL_OK)
+        set[(*n)++] = s;
 }
 
 static pl_status check(const pl_sweep *s, pl_err *err)
@@ -50,9 +51,9 @@ pl_status pl_sweep_save(const pl_sweep *s, const char *profile, pl_err *err)
     if (rc != PL_OK)
         return rc;
     size_t n = pl_surface_settings(&s->surface, set, PL_SURFACE_SETTINGS);
-    if (has_backlash(s) && s->backlash_um < 1e5)
-        set[n++] = length_um("backlash_um", s->backlash_um);
-    if (has_new_step(s) && s->step_um < 1e5)
-        set[n++] = length_um("step_um", s->step_um);
+    if (has_backlash(s))
+        add_length("backlash_um", s->backlash_um, set, &n);
+    if (has_new_step(s))
+        add_length("step_um", s->step_um, set, &n);
     return pl_profile_set(profile, set, n, err);
 }

@@ -25,12 +25,15 @@ struct save_row {
 ParameterizedTestParameters(sweepsave, writes)
 {
     static struct save_row rows[] = {
-        { 62.5, 3, 4.5, 9, 1, 1, 0, "62.500", "", "", "backlash found" },
+        { 62.5, 3, 4.5, 9, 1, 1, 0, "62.5", "", "", "backlash found" },
         { 5, 3, 4.5, 9, 1, 1, 0, "", "", "", "backlash in the noise" },
         { NAN, NAN, 4.5, 9, 1, 1, 0, "", "", "", "one direction only" },
-        { NAN, NAN, 4.5126, 9, 0, 1, 0, "", "4.513", "", "the blur told the step" },
-        { 0.0421, 0.001, 0.007, 9, 0, 1, 0, "0.042", "0.007", "", "a fine focuser" },
+        { NAN, NAN, 4.5126, 9, 0, 1, 0, "", "4.5126", "", "the blur told the step" },
+        { 0.0421, 0.001, 0.007, 9, 0, 1, 0, "0.0421", "0.007", "", "a fine focuser" },
         { NAN, NAN, NAN, 9, 0, 1, 0, "", "", "", "no step at all" },
+        { NAN, NAN, 0.000412, 9, 0, 1, 0, "", "0.000412", "", "a very fine focuser" },
+        { NAN, NAN, 9876.5, 9, 0, 1, 0, "", "9876.5", "", "a coarse one" },
+        { NAN, NAN, 1e-5, 9, 0, 1, 0, "", "", "", "finer than any" },
         { NAN, NAN, 1e9, 9, 0, 1, 0, "", "", "", "no step that can be" },
         { 62.5, 3, 4.5, 9, 0, 0, 0, "", "", "--first in or out", "side unknown" },
         { 62.5, 3, 4.5, 9, 0, 1, 1, "", "", "beyond the frames", "outside" },
@@ -123,6 +126,8 @@ ParameterizedTest(struct save_row *r, sweepsave, writes)
         cr_expect(eq(int, pl_profile_read(path, &facts, &notes, &err), PL_OK), "%s", err.msg);
         cr_expect(eq(sz, notes.n, 0), "a profile like any other");
         cr_expect(epsilon_eq(dbl, facts.outward.v, -1, 0), "the rest stays");
+        cr_expect(r->step_um[0] ? fabs(facts.step_um.v / r->step - 1) < 1e-5
+                                : isnan(facts.step_um.v));
         pl_notes_clear(&notes);
         unlink(backup);
     }
