@@ -2,10 +2,10 @@
 /* change_png.c - what the pictures of a change share: head, foot, and the list of faults, before
  * and after over one axis. */
 #include "change_report.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 static double name_room(pl_box box)
@@ -22,7 +22,7 @@ double pl_change_head(pl_canvas *c, const pl_changes *changes)
 {
     const pl_type big = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
     const pl_type small = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
-    pl_box box = { PL_CHANGE_MARGIN, 28, c->width - 2 * PL_CHANGE_MARGIN, 0 };
+    pl_box box = { PL_SHEET_MARGIN, 28, c->width - 2 * PL_SHEET_MARGIN, 0 };
     box.y += pl_canvas_wrap(c, &big, box, 2, changes->text);
     box.y += 2;
     return box.y + pl_canvas_wrap(c, &small, box, 2, changes->action);
@@ -30,17 +30,9 @@ double pl_change_head(pl_canvas *c, const pl_changes *changes)
 
 void pl_change_foot(pl_canvas *c, const char *file, const char *against, const char *program)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
     pl_string words = { 0 };
-    double x = PL_CHANGE_MARGIN, y = c->height - 20;
     pl_string_add(&words, "after: %s   before: %s", file, against);
-    pl_box name = pl_canvas_text(c, &right, c->width - x, y, program);
-    if (words.s)
-        pl_canvas_text_in(c, &left, x, y, name.x - 2 * x, words.s);
-    else
-        c->failed = PL_ENOMEM;
-    free(pl_string_take(&words));
+    pl_sheet_foot(c, &words, program);
 }
 
 /* ---- the list */

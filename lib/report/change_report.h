@@ -14,8 +14,6 @@ void pl_json_changes(pl_json t, const pl_changes *changes, const char *const *ag
 
 /* ---- change_png.c: what the pictures share */
 
-enum { PL_CHANGE_MARGIN = 40 };
-
 /* pl_change_head - verdict and what to do over the full width. Gives: where they end, y. */
 double pl_change_head(pl_canvas *c, const pl_changes *changes);
 

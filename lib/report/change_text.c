@@ -3,13 +3,12 @@
  * compared. Lines of at most 78 columns, file names apart. */
 #include "change_report.h"
 #include "report.h"
+#include "text.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#define WIDTH 78
 
 enum { MOST_ZONES = 4 };
 
@@ -32,8 +31,8 @@ static void headline(pl_string *out, const pl_changes *c, const char *file,
         pl_string_add(&first, " and %zu more", n - 1);
     pl_string_add(&first, ": ");
     if (first.s)
-        pl_string_wrap(out, first.s, 2, WIDTH, c->text);
-    pl_string_wrap(out, "", 0, WIDTH, c->action);
+        pl_string_wrap(out, first.s, 2, PL_TEXT_WIDTH, c->text);
+    pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, c->action);
     out->failed |= first.failed || !after || !before;
     free(first.s);
     free(after);
@@ -64,7 +63,7 @@ static void item(pl_string *out, const pl_change *k)
                   pl_measured(k->before, k->before_sigma, 3).s,
                   pl_measured(k->after, k->after_sigma, 3).s, word);
     if (k->seen && strpbrk(k->text, ",;:"))
-        pl_string_wrap(out, "    ", 4, WIDTH, k->text);
+        pl_string_wrap(out, "    ", 4, PL_TEXT_WIDTH, k->text);
 }
 
 /* "+8.1 +- 0.9 %" of a fraction. */
@@ -134,6 +133,6 @@ char *pl_changes_text(const pl_changes *c, const char *file, const char *const *
         item(&out, &c->item[i]);
     zones(&out, c);
     for (size_t i = 0; i < c->notes.n; i++)
-        pl_string_wrap(&out, "  - ", 4, WIDTH, c->notes.item[i]);
+        pl_string_wrap(&out, "  - ", 4, PL_TEXT_WIDTH, c->notes.item[i]);
     return pl_string_take(&out);
 }

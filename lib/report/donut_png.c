@@ -4,13 +4,14 @@
  */
 #include "donut_report.h"
 #include "../align/donut.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
-enum { W = 1600, H = 1040, MARGIN = 40, LEFT = 960, RIGHT = 1020, TOP = 128, FOOT = 70 };
+enum { MARGIN = PL_SHEET_MARGIN };
+enum { W = 1600, H = 1040, LEFT = 960, RIGHT = 1020, TOP = 128, FOOT = 70 };
 
 /* ---- the unrolled ring */
 
@@ -259,73 +260,41 @@ static void plan(pl_canvas *c, const pl_donut *d, pl_box b)
 
 /* ---- numbers */
 
-static double number_row(pl_canvas *c, double y, const char *what, const char *value)
-{
-    const pl_type left = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
-    const pl_type right = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK, .ax = 1 };
-    pl_box b = pl_canvas_text(c, &left, RIGHT, y, what);
-    pl_canvas_text_in(c, &right, W - MARGIN, y, W - MARGIN - RIGHT - b.w - 20, value);
-    return y + 30;
-}
-
 static void numbers(pl_canvas *c, const pl_donut *d, double y)
 {
     const pl_wavefront *w = &d->wave;
     char text[200];
     snprintf(text, sizeof text, "%s +- %s mm; allowed %s", pl_fixed(d->axis_mm, 2).s,
              pl_fixed(d->axis_sigma_mm, 2).s, pl_fixed(d->growth_mm, 2).s);
-    y = number_row(c, y, "primary's axis", text);
+    y = pl_sheet_row(c, RIGHT, y, "primary's axis", text);
     snprintf(text, sizeof text, "%s nm; allowed %s", pl_measured(w->coma_nm, w->coma_sigma_nm, 1).s,
              pl_fixed(d->growth_coma_nm, 0).s);
-    y = number_row(c, y, "coma", text);
+    y = pl_sheet_row(c, RIGHT, y, "coma", text);
     snprintf(text, sizeof text, "%s um%s",
              pl_measured(fabs(w->defocus_um), w->defocus_sigma_um, 1).s,
              d->side == PL_SIDE_OUT  ? " out"
              : d->side == PL_SIDE_IN ? " in"
                                      : ", side unknown");
-    y = number_row(c, y, "defocus", text);
+    y = pl_sheet_row(c, RIGHT, y, "defocus", text);
     snprintf(text, sizeof text, "%s nm",
              pl_measured(w->astigmatism_nm, w->astigmatism_sigma_nm, 1).s);
-    y = number_row(c, y, "astigmatism", text);
+    y = pl_sheet_row(c, RIGHT, y, "astigmatism", text);
     snprintf(text, sizeof text, "%s nm", pl_measured(w->trefoil_nm, w->trefoil_sigma_nm, 1).s);
-    y = number_row(c, y, "trefoil", text);
+    y = pl_sheet_row(c, RIGHT, y, "trefoil", text);
     snprintf(text, sizeof text, "%s nm",
              pl_measured(fabs(w->spherical_nm), w->spherical_sigma_nm, 1).s);
-    y = number_row(c, y, "spherical", text);
+    y = pl_sheet_row(c, RIGHT, y, "spherical", text);
     snprintf(text, sizeof text, "%s mm", pl_measured(w->shadow_mm, w->shadow_sigma_mm, 1).s);
-    number_row(c, y, "secondary's shadow off centre", text);
+    pl_sheet_row(c, RIGHT, y, "secondary's shadow off centre", text);
 }
 
 /* ---- the whole */
 
-static void headline(pl_canvas *c, const pl_donut *d)
-{
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 28, d->verdict.text).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, d->verdict.text);
-    type = (pl_type){ .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
-    pl_canvas_wrap(c, &type, (pl_box){ MARGIN, 70, W - 2 * MARGIN, 0 }, 2, d->verdict.action);
-}
-
 static void footer(pl_canvas *c, const pl_donut *d, const char *const *file)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
     pl_string words = { 0 };
-    pl_string_add(&words, "%s", file[0]);
-    if (d->frames > 1)
-        pl_string_add(&words, " and %zu more", d->frames - 1);
-    if (d->facts.date_obs.s[0])
-        pl_string_add(&words, "   %s", d->facts.date_obs.s);
-    if (isfinite(d->facts.exposure_s.v))
-        pl_string_add(&words, "   %s s", pl_signif(d->facts.exposure_s.v, 4).s);
-    pl_string_add(&words, "   %s mm f/%s", pl_signif(d->facts.aperture_mm.v, 4).s,
-                  pl_signif(d->facts.focal_mm.v / d->facts.aperture_mm.v, 3).s);
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 20, "plumb-donut " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 20, name.x - 2 * MARGIN, words.s ? words.s : "");
-    free(pl_string_take(&words));
+    pl_sheet_exposures(&words, file[0], d->frames, &d->facts);
+    pl_sheet_foot(c, &words, "plumb-donut " PL_VERSION);
 }
 
 pl_status pl_donut_canvas(const pl_donut *d, const char *const *file, bool red, pl_canvas **out,
@@ -335,7 +304,7 @@ pl_status pl_donut_canvas(const pl_donut *d, const char *const *file, bool red, 
     pl_status rc = pl_canvas_new(W, H, red, &c, err);
     if (rc != PL_OK)
         return rc;
-    headline(c, d);
+    pl_sheet_head(c, d->verdict.text, d->verdict.action);
     unrolled(c, d);
     images(c, d);
     plan(c, d, (pl_box){ RIGHT + 40, 400, W - MARGIN - RIGHT - 80, 280 });
@@ -352,8 +321,5 @@ pl_status pl_donut_draw(const pl_donut *d, const char *const *file, bool red, co
     const pl_chunk chunk[] = { { "Title", "a star out of focus, unrolled" },
                                { "Description", d->verdict.text } };
     pl_status rc = pl_donut_canvas(d, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

@@ -3,24 +3,16 @@
  * then what they rest on. Lines of at most 78 columns, file names apart. */
 #include "donut_report.h"
 #include "report.h"
+#include "text.h"
 #include "../align/align.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-#define WIDTH 78
-
 const char *pl_side_word(pl_side side)
 {
     return side == PL_SIDE_OUT ? "out" : side == PL_SIDE_IN ? "in" : "";
-}
-
-static void row(pl_string *out, const char *label, const char *words)
-{
-    char first[40];
-    snprintf(first, sizeof first, "  %-18s", label);
-    pl_string_wrap(out, first, 20, WIDTH, words);
 }
 
 /* "123.4 +- 5.6 nm at 30 +- 3 deg"; the angle is left out when it is unknown or says nothing. */
@@ -32,21 +24,7 @@ static void vector_row(pl_string *out, const char *label, double v, double sigma
         snprintf(angle, sizeof angle, " at %s deg", pl_measured(deg, deg_sigma, 0).s);
     snprintf(words, sizeof words, "%s %s%s%s%s", pl_measured(v, sigma, 1).s, unit, angle,
              about[0] ? "; " : "", about);
-    row(out, label, words);
-}
-
-static void verdict(pl_string *out, const pl_donut *d, const char *const *file)
-{
-    pl_string first = { 0 };
-    char *name = pl_clean(file[0], PL_CLEAN_PLAIN, NULL);
-    pl_string_add(&first, d->frames > 1 ? "%s and %zu more: " : "%s: ", name ? name : "?",
-                  d->frames - 1);
-    if (first.s)
-        pl_string_wrap(out, first.s, 2, WIDTH, d->verdict.text);
-    pl_string_wrap(out, "", 0, WIDTH, d->verdict.action);
-    out->failed |= first.failed || !name;
-    free(first.s);
-    free(name);
+    pl_text_row(out, label, words);
 }
 
 static void focus_row(pl_string *out, const pl_donut *d)
@@ -57,7 +35,7 @@ static void focus_row(pl_string *out, const pl_donut *d)
                                                : "which side one exposure cannot tell (--side)";
     snprintf(words, sizeof words, d->frames > 1 ? "%s um in the first frame; %s" : "%s um; %s",
              pl_measured(fabs(d->wave.defocus_um), d->wave.defocus_sigma_um, 1).s, side);
-    row(out, "defocus", words);
+    pl_text_row(out, "defocus", words);
 }
 
 static void table(pl_string *out, const pl_donut *d)
@@ -68,11 +46,11 @@ static void table(pl_string *out, const pl_donut *d)
     snprintf(words, sizeof words, "%s +- %s mm%s%s", pl_fixed(d->axis_mm, 2).s,
              pl_fixed(d->axis_sigma_mm, 2).s, told ? " from the frame's centre " : "",
              told ? pl_toward(d->axis_deg) : "");
-    row(out, "primary's axis", words);
+    pl_text_row(out, "primary's axis", words);
     snprintf(words, sizeof words, "%s mm in %s arcsec (FWHM +%s %%); %s mm for lambda/14",
              pl_fixed(d->growth_mm, 2).s, pl_fixed(d->tolerance_seeing_arcsec, 1).s,
              pl_signif(100 * d->facts.fwhm_growth.v, 2).s, pl_fixed(d->ideal_mm, 2).s);
-    row(out, "it may be off", words);
+    pl_text_row(out, "it may be off", words);
     snprintf(words, sizeof words, "allowed %s nm; of the error %s nm are the air's",
              pl_fixed(d->growth_coma_nm, 0).s, pl_fixed(d->air_coma_nm, 1).s);
     vector_row(out, "coma", w->coma_nm, w->coma_sigma_nm, "nm", w->coma_deg, w->coma_sigma_deg,
@@ -89,7 +67,7 @@ static void table(pl_string *out, const pl_donut *d)
                known ? w->shadow_deg : NAN, w->shadow_sigma_deg, "");
     snprintf(words, sizeof words, "%s arcsec in these exposures",
              pl_measured(w->seeing_arcsec, w->seeing_sigma_arcsec, 2).s);
-    row(out, "air and tracking", words);
+    pl_text_row(out, "air and tracking", words);
 }
 
 static void stars(pl_string *out, const pl_donut *d)
@@ -116,28 +94,19 @@ static void rests_on(pl_string *out, const pl_donut *d)
     const pl_num num[] = { d->facts.aperture_mm, d->facts.focal_mm,   d->facts.mirror_focal_mm,
                            d->facts.obstruction, d->facts.pixel_um,   d->facts.exposure_s,
                            d->facts.gain_e_adu,  d->facts.fwhm_growth };
-    for (size_t i = 0; i < PL_ARRAY_LEN(num); i++)
-        if (num[i].from != PL_FROM_NOWHERE)
-            pl_string_add(&told, "%s%s %s (%s)", told.n ? ", " : "", names[i],
-                          pl_signif(num[i].v, 6).s, pl_source_name(num[i].from));
+    pl_text_facts(&told, names, num, PL_ARRAY_LEN(num));
     pl_string_add(out, "\n  rests on:\n");
     if (told.s)
-        pl_string_wrap(out, "  - ", 4, WIDTH, told.s);
+        pl_string_wrap(out, "  - ", 4, PL_TEXT_WIDTH, told.s);
     out->failed |= told.failed;
     free(told.s);
-    for (size_t i = 0; i < d->notes.n; i++) {
-        char *note = pl_clean(d->notes.item[i], PL_CLEAN_PLAIN, NULL);
-        if (note)
-            pl_string_wrap(out, "  - ", 4, WIDTH, note);
-        out->failed |= !note;
-        free(note);
-    }
+    pl_text_notes(out, &d->notes);
 }
 
 char *pl_donut_text(const pl_donut *d, const char *const *file)
 {
     pl_string out = { 0 };
-    verdict(&out, d, file);
+    pl_text_verdict(&out, file[0], d->frames - 1, &d->verdict);
     pl_string_add(&out, "\n");
     table(&out, d);
     stars(&out, d);

@@ -2,9 +2,9 @@
 /* donutchange_png.c - what changed between two answers from donuts: coma as an arrow before and
  * after, and what is tolerable; beside it the wavefront's faults, before and after. */
 #include "change_report.h"
+#include "sheet.h"
 
 #include <math.h>
-#include <stdlib.h>
 #include <string.h>
 
 enum { W = 1600, H = 960, TOP = 170, PLAN = 640, LIST_X = 780 };
@@ -27,7 +27,7 @@ static void draw_plan(pl_canvas *c, const pl_donut *before, const pl_donut *afte
                                   .limit_x = after->growth_coma_nm,
                                   .limit_y = after->growth_coma_nm,
                                   .up = strcmp(after->facts.row_order.s, "TOP-DOWN") != 0 };
-    pl_change_draw_plan(c, (pl_box){ PL_CHANGE_MARGIN, TOP, PLAN, PLAN + 60 }, &plan);
+    pl_change_draw_plan(c, (pl_box){ PL_SHEET_MARGIN, TOP, PLAN, PLAN + 60 }, &plan);
 }
 
 /* ---- the list and the rest */
@@ -51,13 +51,13 @@ static void list(pl_canvas *c, const pl_changes *changes)
         if (k)
             line[n++] = (pl_change_line){ k, 1 };
     }
-    pl_change_list(c, (pl_box){ LIST_X, TOP, W - PL_CHANGE_MARGIN - LIST_X, 400 }, line, n,
-                   "nm RMS", NAN);
+    pl_change_list(c, (pl_box){ LIST_X, TOP, W - PL_SHEET_MARGIN - LIST_X, 400 }, line, n, "nm RMS",
+                   NAN);
     double y = TOP + 440;
     for (size_t i = 0; i < PL_ARRAY_LEN(other); i++) {
         const pl_change *k = called(changes, other[i]);
         if (k)
-            y = pl_change_in_words(c, k, (pl_box){ LIST_X, y, W - PL_CHANGE_MARGIN - LIST_X, 0 });
+            y = pl_change_in_words(c, k, (pl_box){ LIST_X, y, W - PL_SHEET_MARGIN - LIST_X, 0 });
     }
 }
 
@@ -86,8 +86,5 @@ pl_status pl_donut_change_draw(const pl_donut *before, const pl_donut *after,
                                { "Description", changes->text },
                                { "Source", file } };
     pl_status rc = pl_donut_change_canvas(before, after, changes, against, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

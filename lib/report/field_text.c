@@ -2,24 +2,15 @@
 /* field_text.c - a field in words: the verdict and what to do first, then the numbers, then what
  * they rest on. Lines of at most 78 columns, file names apart. */
 #include "report.h"
+#include "text.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-#define WIDTH 78
-
 static const char *mosaic_of(const pl_field *f)
 {
     return f->mosaic[0] ? f->mosaic : "none";
-}
-
-/* "  label            words" */
-static void row(pl_string *out, const char *label, const char *words)
-{
-    char first[40];
-    snprintf(first, sizeof first, "  %-18s", label);
-    pl_string_wrap(out, first, 20, WIDTH, words);
 }
 
 /* A length in px, and in arcsec when the scale is known. */
@@ -31,19 +22,7 @@ static void length_row(pl_string *out, const char *label, double px, double sigm
         snprintf(words, sizeof words, "%s px, %s arcsec", a.s, b.s);
     else
         snprintf(words, sizeof words, "%s px", a.s);
-    row(out, label, words);
-}
-
-static void verdict(pl_string *out, const pl_field *f, const char *name)
-{
-    pl_string first = { 0 };
-    pl_string_add(&first, "%s: ", name);
-    if (first.s)
-        pl_string_wrap(out, first.s, 2, WIDTH, f->verdict.text);
-    out->failed |= first.failed;
-    free(first.s);
-    if (f->verdict.action[0])
-        pl_string_wrap(out, "", 0, WIDTH, f->verdict.action);
+    pl_text_row(out, label, words);
 }
 
 static void colour_row(pl_string *out, const char *label, double x, double y, double sigma)
@@ -54,32 +33,32 @@ static void colour_row(pl_string *out, const char *label, double x, double y, do
         return;
     snprintf(words, sizeof words, "x %s, y %s px, each +- %s", pl_fixed(x, decimals).s,
              pl_fixed(y, decimals).s, pl_fixed(sigma, decimals).s);
-    row(out, label, words);
+    pl_text_row(out, label, words);
 }
 
 static void field_table(pl_string *out, const pl_field *f)
 {
     char words[200];
     snprintf(words, sizeof words, "%zu found, %zu fitted, %zu used", f->found, f->fitted, f->used);
-    row(out, "stars", words);
+    pl_text_row(out, "stars", words);
     length_row(out, "FWHM", f->fwhm_px, f->fwhm_sigma_px, f->scale_arcsec_px);
     length_row(out, "HFD", f->hfd_px, f->hfd_sigma_px, f->scale_arcsec_px);
-    row(out, "eccentricity", pl_measured(f->eccentricity, f->eccentricity_sigma, 2).s);
+    pl_text_row(out, "eccentricity", pl_measured(f->eccentricity, f->eccentricity_sigma, 2).s);
     snprintf(words, sizeof words, "along %s deg; mean ellipticity %s",
              pl_measured(f->elongation_deg, f->elongation_sigma_deg, 0).s,
              pl_measured(f->chi, f->chi_sigma, 3).s);
-    row(out, "elongation", words);
+    pl_text_row(out, "elongation", words);
     if (f->beta > 50)
         snprintf(words, sizeof words, "above 50: a Gaussian; one beta for the frame");
     else
         snprintf(words, sizeof words, "%s, one beta for the frame", pl_fixed(f->beta, 2).s);
-    row(out, "Moffat beta", words);
+    pl_text_row(out, "Moffat beta", words);
     snprintf(words, sizeof words, "%s ADU, noise %s ADU", pl_signif(f->sky_adu, 6).s,
              pl_signif(f->noise_adu, 4).s);
-    row(out, "sky", words);
+    pl_text_row(out, "sky", words);
     snprintf(words, sizeof words, "%d x %d px, %s arcsec/px, mosaic %s", f->width_px, f->height_px,
              pl_signif(f->scale_arcsec_px, 4).s, mosaic_of(f));
-    row(out, "frame", words);
+    pl_text_row(out, "frame", words);
     colour_row(out, "red less green", f->red_x_px, f->red_y_px, f->red_sigma_px);
     colour_row(out, "blue less green", f->blue_x_px, f->blue_y_px, f->blue_sigma_px);
 }
@@ -116,7 +95,7 @@ static void pattern_table(pl_string *out, const pl_field *f)
             pl_string_add(out, "    about x %s, y %s\n", pl_fixed(pl_fits_px(p->x_px), 0).s,
                           pl_fixed(pl_fits_px(p->y_px), 0).s);
         if (pl_pattern_matters(p))
-            pl_string_wrap(out, "    ", 4, WIDTH, p->meaning);
+            pl_string_wrap(out, "    ", 4, PL_TEXT_WIDTH, p->meaning);
         telling += pl_pattern_matters(p);
     }
     if (telling == 0)
@@ -143,11 +122,10 @@ static void facts_line(pl_string *out, const pl_known *known, size_t n, bool ass
     pl_string words = { 0 };
     for (size_t i = 0; i < n; i++)
         if ((known[i].from == PL_FROM_DEFAULT) == assumed)
-            pl_string_add(&words, "%s%s %s (%s)", words.n ? ", " : "", known[i].name,
-                          known[i].value, pl_source_name(known[i].from));
+            pl_text_fact(&words, known[i].name, known[i].value, pl_source_name(known[i].from));
     if (words.n)
-        pl_string_wrap(out, assumed ? "  - assumed, nobody said otherwise: " : "  - ", 4, WIDTH,
-                       words.s);
+        pl_string_wrap(out, assumed ? "  - assumed, nobody said otherwise: " : "  - ", 4,
+                       PL_TEXT_WIDTH, words.s);
     out->failed |= words.failed;
     free(words.s);
 }
@@ -161,13 +139,7 @@ static void rests_on(pl_string *out, const pl_field *f)
     pl_string_add(out, "\n  rests on:\n");
     facts_line(out, known, n, true);
     facts_line(out, known, n, false);
-    for (size_t i = 0; i < f->notes.n; i++) {
-        char *note = pl_clean(f->notes.item[i], PL_CLEAN_PLAIN, NULL);
-        if (note)
-            pl_string_wrap(out, "  - ", 4, WIDTH, note);
-        out->failed |= !note;
-        free(note);
-    }
+    pl_text_notes(out, &f->notes);
 }
 
 char *pl_field_text(const pl_field *field, const char *file)
@@ -176,7 +148,7 @@ char *pl_field_text(const pl_field *field, const char *file)
     char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
     if (!name)
         return NULL;
-    verdict(&out, field, name);
+    pl_text_verdict(&out, name, 0, &field->verdict);
     pl_string_add(&out, "\n");
     field_table(&out, field);
     zone_table(&out, field);

@@ -2,11 +2,11 @@
 /* fieldchange_png.c - what changed over a field: the zones, once for size and once for stretch, in
  * the colours of better and worse; below them every fault, before and after. */
 #include "change_report.h"
+#include "sheet.h"
 #include "map.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 enum { W = 1600, GAP = 110, LIST_H = 480 };
@@ -167,7 +167,7 @@ static void list(pl_canvas *c, const pl_changes *changes, double y)
             line[n++] = (pl_change_line){ &changes->item[i], changes->item[i].tolerance };
         else
             width = &changes->item[i];
-    pl_box box = { PL_CHANGE_MARGIN, y, W - 2 * PL_CHANGE_MARGIN, LIST_H };
+    pl_box box = { PL_SHEET_MARGIN, y, W - 2 * PL_SHEET_MARGIN, LIST_H };
     pl_change_list(c, box, line, n, "times what is tolerable (shaded: within)", 1);
     if (!width)
         return;
@@ -176,14 +176,14 @@ static void list(pl_canvas *c, const pl_changes *changes, double y)
     snprintf(text, sizeof text, "FWHM %s px before, %s px after: %s",
              pl_measured(width->before, width->before_sigma, 2).s,
              pl_measured(width->after, width->after_sigma, 2).s, width->text);
-    pl_canvas_text_in(c, &type, PL_CHANGE_MARGIN, y + LIST_H + 8, W - 2 * PL_CHANGE_MARGIN, text);
+    pl_canvas_text_in(c, &type, PL_SHEET_MARGIN, y + LIST_H + 8, W - 2 * PL_SHEET_MARGIN, text);
 }
 
 pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *changes,
                                  const char *against, const char *file, bool red, pl_canvas **out,
                                  pl_err *err)
 {
-    double aspect = (double)after->width_px / after->height_px, side = PL_CHANGE_MARGIN + 30;
+    double aspect = (double)after->width_px / after->height_px, side = PL_SHEET_MARGIN + 30;
     double half = (W - 2 * side - GAP) / 2, high = fmin(fmax(half / aspect, 160), 520);
     double top = 224, below = top + high + 84;
     pl_canvas *c = NULL;
@@ -220,8 +220,5 @@ pl_status pl_field_change_draw(const pl_field *after, const pl_changes *changes,
                                { "Description", changes->text },
                                { "Source", file } };
     pl_status rc = pl_field_change_canvas(after, changes, against, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

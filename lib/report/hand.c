@@ -3,11 +3,10 @@
 #include "donut_report.h"
 #include "../align/align.h"
 #include "json.h"
+#include "text.h"
 
 #include <math.h>
 #include <stdlib.h>
-
-enum { WIDTH = 78 };
 
 char *pl_hand_text(const pl_hand *h, const char *file)
 {
@@ -15,7 +14,7 @@ char *pl_hand_text(const pl_hand *h, const char *file)
     char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
     pl_string_add(&first, "%s: the hand covers %.0f deg of the ring %s (%.0f deg)",
                   name ? name : "?", h->width_deg, pl_toward(h->gap_deg), h->gap_deg);
-    pl_string_wrap(&out, "", 2, WIDTH, first.s ? first.s : "");
+    pl_string_wrap(&out, "", 2, PL_TEXT_WIDTH, first.s ? first.s : "");
     if (h->side != PL_SIDE_UNKNOWN)
         pl_string_add(&out, "The sensor stands too far %s.\n", pl_side_word(h->side));
     if (isfinite(h->focuser_deg))

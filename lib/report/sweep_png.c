@@ -3,21 +3,14 @@
  */
 #include "sweep_report.h"
 #include "../align/align.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { W = 1600, H = 1000, MARGIN = 40, LEFT = 960, RIGHT = 1010, TOP = 132, FOOT = 60, MAP = 500 };
-
-static double number_row(pl_canvas *c, double y, const char *what, const char *value)
-{
-    const pl_type left = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
-    const pl_type right = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK, .ax = 1 };
-    pl_box b = pl_canvas_text(c, &left, RIGHT, y, what);
-    pl_canvas_text_in(c, &right, W - MARGIN, y, W - MARGIN - RIGHT - b.w - 20, value);
-    return y + 30;
-}
+enum { MARGIN = PL_SHEET_MARGIN };
+enum { W = 1600, H = 1000, LEFT = 960, RIGHT = 1010, TOP = 132, FOOT = 60, MAP = 500 };
 
 static double focus_rows(pl_canvas *c, const pl_sweep *s, double y)
 {
@@ -27,17 +20,17 @@ static double focus_rows(pl_canvas *c, const pl_sweep *s, double y)
                  isfinite(s->best_fwhm_arcsec) ? ", " : "",
                  isfinite(s->best_fwhm_arcsec) ? pl_fixed(s->best_fwhm_arcsec, 2).s : "",
                  isfinite(s->best_fwhm_arcsec) ? " arcsec" : "");
-        y = number_row(c, y, "FWHM expected at best focus", text);
+        y = pl_sheet_row(c, RIGHT, y, "FWHM expected at best focus", text);
     }
     snprintf(text, sizeof text, "+-%s um", pl_signif(s->zone_um, 3).s);
-    y = number_row(c, y, "allowed defocus at the sensor", text);
+    y = pl_sheet_row(c, RIGHT, y, "allowed defocus at the sensor", text);
     if (isfinite(s->blur_scale))
-        y = number_row(c, y, "blur against the profile, 1 is right",
-                       pl_measured(s->blur_scale, s->blur_scale_sigma, 2).s);
+        y = pl_sheet_row(c, RIGHT, y, "blur against the profile, 1 is right",
+                         pl_measured(s->blur_scale, s->blur_scale_sigma, 2).s);
     if (isfinite(s->backlash_um)) {
         snprintf(text, sizeof text, "%s um",
                  pl_measured(s->backlash_um, s->backlash_sigma_um, 0).s);
-        y = number_row(c, y, "backlash of the drawtube", text);
+        y = pl_sheet_row(c, RIGHT, y, "backlash of the drawtube", text);
     }
     return y;
 }
@@ -50,13 +43,13 @@ static double surface_rows(pl_canvas *c, const pl_sweep *s, double y)
         return y;
     snprintf(text, sizeof text, "%s um/mm, %s arcmin",
              pl_measured(t.tilt_um_mm, t.tilt_sigma_um_mm, 1).s, pl_fixed(t.tilt_arcmin, 1).s);
-    y = number_row(c, y, "tilt", text);
+    y = pl_sheet_row(c, RIGHT, y, "tilt", text);
     snprintf(text, sizeof text, "%s um", pl_measured(t.across_um, t.across_sigma_um, 1).s);
-    y = number_row(c, y, "from corner to corner", text);
+    y = pl_sheet_row(c, RIGHT, y, "from corner to corner", text);
     if (isfinite(s->surface.curvature_um)) {
         snprintf(text, sizeof text, "%s um",
                  pl_measured(s->surface.curvature_um, sqrt(s->surface.cov[2][2]), 1).s);
-        y = number_row(c, y, "curvature, at the corners", text);
+        y = pl_sheet_row(c, RIGHT, y, "curvature, at the corners", text);
     }
     return y;
 }
@@ -68,55 +61,30 @@ static void numbers(pl_canvas *c, const pl_sweep *s, double y)
     if (isfinite(s->red_um) && isfinite(s->blue_um)) {
         snprintf(text, sizeof text, "%s, %s um", pl_fixed(s->red_um, 1).s,
                  pl_fixed(s->blue_um, 1).s);
-        y = number_row(c, y, "red, blue against green", text);
+        y = pl_sheet_row(c, RIGHT, y, "red, blue against green", text);
     }
     snprintf(text, sizeof text, "%zu of %zu", s->used, s->frames);
-    number_row(c, y, "frames used", text);
-}
-
-static void title(pl_canvas *c, const char *words)
-{
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 28, words).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, words);
+    pl_sheet_row(c, RIGHT, y, "frames used", text);
 }
 
 static void headline(pl_canvas *c, const pl_sweep *s)
 {
-    const pl_type body = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
     pl_string says = { 0 }, more = { 0 };
     pl_verdict v = pl_sweep_verdict(s);
     pl_sweep_says(s, &says);
-    title(c, says.s ? says.s : "");
     if (s->verdict.text[0])
         pl_string_add(&more, "%s. ", v.text);
     pl_string_add(&more, "%s", v.action);
-    pl_canvas_wrap(c, &body, (pl_box){ MARGIN, 72, W - 2 * MARGIN, 0 }, 2, more.s ? more.s : "");
+    pl_sheet_head(c, says.s ? says.s : "", more.s ? more.s : "");
     free(pl_string_take(&says));
     free(pl_string_take(&more));
 }
 
 static void footer(pl_canvas *c, const pl_sweep *s, const char *const *file)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
-    const pl_facts *f = &s->facts;
     pl_string words = { 0 };
-    pl_string_add(&words, "%s", file[0]);
-    if (s->frames > 1)
-        pl_string_add(&words, " and %zu more", s->frames - 1);
-    if (f->date_obs.s[0])
-        pl_string_add(&words, "   %s", f->date_obs.s);
-    if (isfinite(f->exposure_s.v))
-        pl_string_add(&words, "   %s s", pl_signif(f->exposure_s.v, 4).s);
-    if (isfinite(f->aperture_mm.v) && isfinite(f->focal_mm.v))
-        pl_string_add(&words, "   %s mm f/%s", pl_signif(f->aperture_mm.v, 4).s,
-                      pl_signif(f->focal_mm.v / f->aperture_mm.v, 3).s);
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 20, "plumb-sweep " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 20, name.x - 2 * MARGIN, words.s ? words.s : "");
-    free(pl_string_take(&words));
+    pl_sheet_exposures(&words, file[0], s->frames, &s->facts);
+    pl_sheet_foot(c, &words, "plumb-sweep " PL_VERSION);
 }
 
 pl_status pl_sweep_canvas(const pl_sweep *s, const char *const *file, bool red, pl_canvas **out,
@@ -144,9 +112,7 @@ pl_status pl_sweep_draw(const pl_sweep *s, const char *const *file, bool red, co
     const pl_chunk chunk[] = { { "Title", "through focus, and best focus over the sensor" },
                                { "Description", says.s ? says.s : "" } };
     pl_status rc = pl_sweep_canvas(s, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
+    rc = pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
     free(pl_string_take(&says));
     return rc;
 }

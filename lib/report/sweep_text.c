@@ -3,21 +3,17 @@
  * the numbers, the focal surface, what to do next, what all of it rests on. Lines of at most 78
  * columns, file names apart. */
 #include "report.h"
+#include "text.h"
 #include "sweep_report.h"
 #include "../align/align.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { WIDTH = 78 };
-
 static void row(pl_string *out, const char *label, pl_string *words)
 {
-    char first[40];
-    snprintf(first, sizeof first, "  %-18s", label);
-    pl_string_wrap(out, first, 20, WIDTH, words->s ? words->s : "");
+    pl_text_row(out, label, words->s ? words->s : "");
     out->failed |= words->failed;
     free(pl_string_take(words));
 }
@@ -30,11 +26,11 @@ static void head(pl_string *out, const pl_sweep *s, const char *const *file)
     pl_string_add(&first, "%s and %zu more: ", name ? name : "?", s->frames - 1);
     pl_sweep_says(s, &says);
     if (first.s && says.s)
-        pl_string_wrap(out, first.s, 2, WIDTH, says.s);
+        pl_string_wrap(out, first.s, 2, PL_TEXT_WIDTH, says.s);
     if (says.s && strcmp(v.text, says.s) != 0)
-        pl_string_wrap(out, "", 0, WIDTH, v.text);
+        pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, v.text);
     if (s->verdict.action[0])
-        pl_string_wrap(out, "", 0, WIDTH, s->verdict.action);
+        pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, s->verdict.action);
     out->failed |= first.failed || says.failed || !name;
     free(pl_string_take(&first));
     free(pl_string_take(&says));
@@ -61,7 +57,7 @@ static void frame_remark(pl_string *out, const pl_sweep_frame *f, const char *fi
     if (name && why)
         pl_string_add(&words, "%s (%s)", why[0] ? why : "no reason was told", name);
     if (words.s)
-        pl_string_wrap(out, f->used ? "        remark: " : "        left out: ", 10, WIDTH,
+        pl_string_wrap(out, f->used ? "        remark: " : "        left out: ", 10, PL_TEXT_WIDTH,
                        words.s);
     out->failed |= words.failed || !name || !why;
     free(pl_string_take(&words));
@@ -249,7 +245,7 @@ static void next(pl_string *out, const pl_sweep *s)
     for (int i = s->outside ? PL_SWEEP_STEPS - 1 : 0; i < PL_SWEEP_STEPS; i++) {
         pl_string words = { 0 };
         pl_sweep_next(s, i, &words);
-        pl_string_wrap(out, "  - ", 4, WIDTH, words.s ? words.s : "");
+        pl_string_wrap(out, "  - ", 4, PL_TEXT_WIDTH, words.s ? words.s : "");
         out->failed |= words.failed;
         free(pl_string_take(&words));
     }
@@ -264,23 +260,14 @@ static void rests_on(pl_string *out, const pl_sweep *s)
                            s->facts.obstruction, s->facts.pixel_um,    s->facts.step_um,
                            s->facts.outward,     s->facts.um_per_turn, s->facts.fwhm_growth };
     pl_string told = { 0 };
-    for (size_t i = 0; i < PL_ARRAY_LEN(num); i++)
-        if (num[i].from != PL_FROM_NOWHERE)
-            pl_string_add(&told, "%s%s %s (%s)", told.n ? ", " : "", names[i],
-                          pl_signif(num[i].v, 6).s, pl_source_name(num[i].from));
+    pl_text_facts(&told, names, num, PL_ARRAY_LEN(num));
     if (told.n || s->notes.n)
         pl_string_add(out, "\n  rests on:\n");
     if (told.s)
-        pl_string_wrap(out, "  - ", 4, WIDTH, told.s);
+        pl_string_wrap(out, "  - ", 4, PL_TEXT_WIDTH, told.s);
     out->failed |= told.failed;
     free(pl_string_take(&told));
-    for (size_t i = 0; i < s->notes.n; i++) {
-        char *note = pl_clean(s->notes.item[i], PL_CLEAN_PLAIN, NULL);
-        if (note)
-            pl_string_wrap(out, "  - ", 4, WIDTH, note);
-        out->failed |= !note;
-        free(note);
-    }
+    pl_text_notes(out, &s->notes);
 }
 
 char *pl_sweep_text(const pl_sweep *s, const char *const *file)

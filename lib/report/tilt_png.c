@@ -3,27 +3,13 @@
 #include "tilt_plan.h"
 #include "tilt_report.h"
 #include "../align/tilt.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
-enum { W = 1600, H = 1040, MARGIN = 40, TOP = 150, FOOT = 60, SPLIT = 920, RIGHT = 960 };
-
-static double rule(pl_canvas *c, double y)
-{
-    pl_canvas_tone(c, PL_TONE_RULE, 1);
-    const double x[2] = { RIGHT, W - MARGIN }, at[2] = { y, y };
-    pl_canvas_line(c, x, at, 2, 1.5);
-    return y + 12;
-}
-
-static double heading(pl_canvas *c, double y, const char *text)
-{
-    const pl_type head = { .size = PL_SIZE_HEAD, .tone = PL_TONE_INK, .bold = true };
-    pl_canvas_text(c, &head, RIGHT, y, text);
-    return rule(c, y + 32);
-}
+enum { MARGIN = PL_SHEET_MARGIN };
+enum { W = 1600, H = 1040, TOP = 150, FOOT = 60, SPLIT = 920, RIGHT = 960 };
 
 /* Columns of the table: where their right or left edges stand. */
 enum {
@@ -59,7 +45,7 @@ static double screw_row(pl_canvas *c, const pl_tilt *t, size_t i, double y)
 
 static double screws(pl_canvas *c, const pl_tilt *t, double y)
 {
-    y = heading(c, y, "Turns");
+    y = pl_sheet_heading(c, RIGHT, y, "Turns");
     cell(c, AT_WHERE, y, false, PL_TONE_FAINT, "where");
     cell(c, AT_TRAVEL, y, true, PL_TONE_FAINT, "travel");
     cell(c, AT_EXACT, y, true, PL_TONE_FAINT, "exactly");
@@ -77,7 +63,7 @@ static double shims(pl_canvas *c, const pl_tilt *t, double y)
                                                   [PL_X2Y1] = "last column, row 1",
                                                   [PL_X1Y2] = "column 1, last row",
                                                   [PL_X2Y2] = "last column, last row" };
-    y = heading(c, y, "The sensor's corners must come out by");
+    y = pl_sheet_heading(c, RIGHT, y, "The sensor's corners must come out by");
     for (int i = 0; i < PL_CORNERS; i++, y += 32) {
         char text[64];
         snprintf(text, sizeof text, "%s mm", pl_fixed(t->shim_mm[i], 3).s);
@@ -87,35 +73,26 @@ static double shims(pl_canvas *c, const pl_tilt *t, double y)
     return y + 24;
 }
 
-static double number_row(pl_canvas *c, double y, const char *what, const char *value)
-{
-    const pl_type right = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK, .ax = 1 };
-    const pl_type left = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
-    pl_box b = pl_canvas_text(c, &left, RIGHT, y, what);
-    pl_canvas_text_in(c, &right, W - MARGIN, y, W - MARGIN - RIGHT - b.w - 20, value);
-    return y + 32;
-}
-
 static double numbers(pl_canvas *c, const pl_tilt *t, double y)
 {
     char text[160];
     const pl_surface *s = &t->surface;
-    y = heading(c, y, "Measured");
+    y = pl_sheet_heading(c, RIGHT, y, "Measured");
     snprintf(text, sizeof text, "%s um",
              pl_measured(t->told.across_um, t->told.across_sigma_um, 1).s);
-    y = number_row(c, y, "tilt, corner to corner", text);
+    y = pl_sheet_row(c, RIGHT, y, "tilt, corner to corner", text);
     snprintf(text, sizeof text, "%s um", pl_fixed(2 * t->allowed_um, 1).s);
-    y = number_row(c, y, "may pass", text);
+    y = pl_sheet_row(c, RIGHT, y, "may pass", text);
     snprintf(text, sizeof text, "%s arcmin",
              pl_measured(t->told.tilt_arcmin, t->told.tilt_sigma_arcmin, 1).s);
-    y = number_row(c, y, "tilt", text);
+    y = pl_sheet_row(c, RIGHT, y, "tilt", text);
     snprintf(text, sizeof text, isnan(s->curvature_um) ? "not known" : "%s um",
              pl_measured(s->curvature_um, sqrt(s->cov[2][2]), 1).s);
-    y = number_row(c, y, "corners further out than the centre (bend)", text);
+    y = pl_sheet_row(c, RIGHT, y, "corners further out than the centre (bend)", text);
     if (!pl_tilt_acts(t) || !t->named || !t->part)
         return y;
     snprintf(text, sizeof text, "%s um, and the bend", pl_fixed(t->remains_um, 1).s);
-    return number_row(c, y, "remains after these turns", text);
+    return pl_sheet_row(c, RIGHT, y, "remains after these turns", text);
 }
 
 static double legend(pl_canvas *c, double y)
@@ -137,21 +114,8 @@ static void remarks(pl_canvas *c, const pl_tilt *t, double y)
                                 t->notes.item[i]);
 }
 
-static void headline(pl_canvas *c, const pl_tilt *t)
-{
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 28, t->verdict.text).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, t->verdict.text);
-    type = (pl_type){ .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
-    pl_canvas_wrap(c, &type, (pl_box){ MARGIN, 72, W - 2 * MARGIN, 0 }, 2, t->verdict.action);
-}
-
 static void footer(pl_canvas *c, const pl_tilt *t, const char *file)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
     pl_string words = { 0 };
     pl_string_add(&words, "%s", file ? file : "four corners");
     if (t->surface.date[0])
@@ -160,9 +124,7 @@ static void footer(pl_canvas *c, const pl_tilt *t, const char *file)
         pl_string_add(&words, "   ");
         pl_tilt_rests(t->growth, t->seeing_arcsec, t->allowed_um, &words);
     }
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 20, "plumb-tilt " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 20, name.x - 2 * MARGIN, words.s ? words.s : "");
-    free(pl_string_take(&words));
+    pl_sheet_foot(c, &words, "plumb-tilt " PL_VERSION);
 }
 
 pl_status pl_tilt_canvas(const pl_tilt *t, const char *file, bool red, pl_canvas **out, pl_err *err)
@@ -172,7 +134,7 @@ pl_status pl_tilt_canvas(const pl_tilt *t, const char *file, bool red, pl_canvas
     pl_status rc = pl_canvas_new(W, H, red, &c, err);
     if (rc != PL_OK)
         return rc;
-    headline(c, t);
+    pl_sheet_head(c, t->verdict.text, t->verdict.action);
     pl_tilt_plan(c, t, (pl_box){ MARGIN, TOP, SPLIT - MARGIN, H - TOP - FOOT });
     if (pl_tilt_acts(t))
         y = t->named ? screws(c, t, y) : shims(c, t, y);
@@ -189,8 +151,5 @@ pl_status pl_tilt_draw(const pl_tilt *t, const char *file, bool red, const char 
     const pl_chunk chunk[] = { { "Title", "the camera's plate, seen from behind" },
                                { "Description", t->verdict.text } };
     pl_status rc = pl_tilt_canvas(t, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

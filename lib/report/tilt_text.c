@@ -2,6 +2,7 @@
 /* tilt_text.c - a tilt in words: the verdict and what to turn first, then the numbers, then what
  * they rest on. Lines of at most 78 columns, file names apart. */
 #include "report.h"
+#include "text.h"
 #include "tilt_report.h"
 #include "../align/align.h"
 #include "../align/tilt.h"
@@ -9,42 +10,14 @@
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
-#include <string.h>
-
-#define WIDTH 78
 
 static const char ORDER[] = "Order of adjustment: collimate, then corrector spacing, then tilt, "
                             "then focus. The maker's instructions come first.";
 
-static void row(pl_string *out, const char *label, const char *words)
-{
-    char first[40];
-    snprintf(first, sizeof first, "  %-18s", label);
-    pl_string_wrap(out, first, 20, WIDTH, words);
-}
-
-static void verdict(pl_string *out, const pl_verdict *v, const char *file)
-{
-    pl_string first = { 0 };
-    char *name = file ? pl_clean(file, PL_CLEAN_PLAIN, NULL) : NULL;
-    pl_string_add(&first, "%s%s", name ? name : "", name ? ": " : "");
-    pl_string_wrap(out, first.s ? first.s : "", 2, WIDTH, v->text);
-    pl_string_wrap(out, "", 0, WIDTH, v->action);
-    out->failed |= first.failed;
-    free(first.s);
-    free(name);
-}
-
 static void notes(pl_string *out, const pl_notes *n)
 {
-    for (size_t i = 0; i < n->n; i++) {
-        char *note = pl_clean(n->item[i], PL_CLEAN_PLAIN, NULL);
-        if (note)
-            pl_string_wrap(out, "  - ", 4, WIDTH, note);
-        out->failed |= !note;
-        free(note);
-    }
-    pl_string_wrap(out, "  - ", 4, WIDTH, ORDER);
+    pl_text_notes(out, n);
+    pl_string_wrap(out, "  - ", 4, PL_TEXT_WIDTH, ORDER);
 }
 
 const char *pl_hand_where(double deg)
@@ -81,13 +54,13 @@ static void slope(pl_string *out, const char *label, const pl_surface_told *t)
     snprintf(words, sizeof words, "%s um/mm, %s arcmin%s",
              pl_measured(t->tilt_um_mm, t->tilt_sigma_um_mm, 2).s,
              pl_measured(t->tilt_arcmin, t->tilt_sigma_arcmin, 1).s, angle);
-    row(out, label, words);
+    pl_text_row(out, label, words);
     if (told)
         snprintf(angle, sizeof angle, ", at %s deg",
                  pl_measured(t->tilt_deg, t->tilt_sigma_deg, 0).s);
     snprintf(words, sizeof words, "%s um corner to corner%s",
              pl_measured(t->across_um, t->across_sigma_um, 1).s, angle);
-    row(out, "", words);
+    pl_text_row(out, "", words);
 }
 
 static void tolerance(pl_string *out, double growth, double seeing, double allowed_um)
@@ -95,7 +68,7 @@ static void tolerance(pl_string *out, double growth, double seeing, double allow
     pl_string words = { 0 };
     pl_tilt_rests(growth, seeing, allowed_um, &words);
     if (words.s)
-        row(out, "may pass", words.s);
+        pl_text_row(out, "may pass", words.s);
     out->failed |= words.failed;
     free(words.s);
 }
@@ -110,7 +83,7 @@ static void curvature(pl_string *out, const pl_tilt *t)
         snprintf(words, sizeof words, "corners %s um %s than the centre; no screw takes it away",
                  pl_measured(fabs(s->curvature_um), sqrt(s->cov[2][2]), 1).s,
                  s->curvature_um < 0 ? "further in" : "further out");
-    row(out, "bend", words);
+    pl_text_row(out, "bend", words);
 }
 
 /* ---- screws, or shims */
@@ -159,12 +132,12 @@ static void screws(pl_string *out, const pl_tilt *t)
         snprintf(words, sizeof words,
                  "%s um of tilt, corner to corner, by rounding to 1/%d turn; and the bend",
                  pl_fixed(t->remains_um, 1).s, t->part);
-        row(out, "then remains", words);
+        pl_text_row(out, "then remains", words);
     }
     if (fabs(t->centre_um) >= 0.5) {
         snprintf(words, sizeof words, "the sensor's centre comes %s by %s um: focus again",
                  t->centre_um > 0 ? "out" : "in", pl_fixed(fabs(t->centre_um), 1).s);
-        row(out, "focus", words);
+        pl_text_row(out, "focus", words);
     }
 }
 
@@ -179,27 +152,19 @@ static void shims(pl_string *out, const pl_tilt *t)
         pl_string_add(out, "     %-24s %17s\n", name[i], pl_fixed(t->shim_mm[i], 3).s);
 }
 
-/* A comma between facts. */
-static void fact(pl_string *told, const char *name, const char *value, const char *from)
-{
-    pl_string_add(told, "%s%s %s (%s)", told->n ? ", " : "", name, value, from);
-}
-
 static void told_facts(pl_string *told, const pl_tilt *t)
 {
     const pl_facts *f = &t->facts;
     static const char *const name[] = { "aperture_mm", "focal_mm", "obstruction", "fwhm_growth" };
     const pl_num num[] = { f->aperture_mm, f->focal_mm, f->obstruction, f->fwhm_growth };
-    for (size_t i = 0; i < PL_ARRAY_LEN(num); i++)
-        if (num[i].from != PL_FROM_NOWHERE)
-            fact(told, name[i], pl_signif(num[i].v, 6).s, pl_source_name(num[i].from));
+    pl_text_facts(told, name, num, PL_ARRAY_LEN(num));
     if (t->surface.date[0])
-        fact(told, "exposures of", t->surface.date, "surface");
+        pl_text_fact(told, "exposures of", t->surface.date, "surface");
     if (t->named) {
-        fact(told, "radius_mm", pl_signif(t->plate.radius_mm, 6).s, "plate");
-        fact(told, "pitch_mm", pl_signif(t->plate.pitch_mm, 6).s, "plate");
-        fact(told, "columns_deg", pl_signif(t->plate.columns_deg, 6).s, "plate");
-        fact(told, "rows_deg", pl_signif(t->plate.rows_deg, 6).s, "plate");
+        pl_text_fact(told, "radius_mm", pl_signif(t->plate.radius_mm, 6).s, "plate");
+        pl_text_fact(told, "pitch_mm", pl_signif(t->plate.pitch_mm, 6).s, "plate");
+        pl_text_fact(told, "columns_deg", pl_signif(t->plate.columns_deg, 6).s, "plate");
+        pl_text_fact(told, "rows_deg", pl_signif(t->plate.rows_deg, 6).s, "plate");
     }
 }
 
@@ -209,7 +174,7 @@ static void rests_on(pl_string *out, const pl_tilt *t)
     told_facts(&told, t);
     pl_string_add(out, "\n  rests on:\n");
     if (told.s)
-        pl_string_wrap(out, "  - ", 4, WIDTH, told.s);
+        pl_string_wrap(out, "  - ", 4, PL_TEXT_WIDTH, told.s);
     out->failed |= told.failed;
     free(told.s);
 }
@@ -217,7 +182,7 @@ static void rests_on(pl_string *out, const pl_tilt *t)
 char *pl_tilt_text(const pl_tilt *t, const char *file)
 {
     pl_string out = { 0 };
-    verdict(&out, &t->verdict, file);
+    pl_text_verdict(&out, file, 0, &t->verdict);
     pl_string_add(&out, "\n");
     slope(&out, "tilt", &t->told);
     tolerance(&out, t->growth, t->seeing_arcsec, t->allowed_um);
@@ -235,7 +200,7 @@ char *pl_tilt_parts_text(const pl_tilt_parts *p, const char *const *file)
 {
     pl_string out = { 0 };
     char words[200];
-    verdict(&out, &p->verdict, file[0]);
+    pl_text_verdict(&out, file[0], 0, &p->verdict);
     pl_string_add(&out, "\n");
     slope(&out, "sensor's own", &p->sensor_told);
     slope(&out, "focuser, optics", &p->tube_told);
@@ -243,10 +208,10 @@ char *pl_tilt_parts_text(const pl_tilt_parts *p, const char *const *file)
     snprintf(words, sizeof words,
              "by %s deg; errors of the parts are %s times those of the difference",
              pl_signif(p->rotated_deg, 4).s, pl_fixed(p->gain, 2).s);
-    row(&out, "turned", words);
+    pl_text_row(&out, "turned", words);
     snprintf(words, sizeof words, "2 deg of error in that turn would shift both by %s um",
              pl_fixed(p->slip_um, 1).s);
-    row(&out, "", words);
+    pl_text_row(&out, "", words);
     pl_string_add(&out, "\n  rests on:\n  - directions in the axes of the first frame\n");
     notes(&out, &p->notes);
     return pl_string_take(&out);
@@ -256,10 +221,10 @@ char *pl_tilt_hint_text(const pl_tilt_hint *h, const pl_field *f, const char *fi
 {
     pl_string out = { 0 };
     char words[80];
-    verdict(&out, &h->verdict, file);
+    pl_text_verdict(&out, file, 0, &h->verdict);
     pl_string_add(&out, "\n  rests on:\n");
     snprintf(words, sizeof words, "%zu stars", f->used);
-    pl_string_wrap(&out, "  - ", 4, WIDTH, words);
+    pl_string_wrap(&out, "  - ", 4, PL_TEXT_WIDTH, words);
     notes(&out, &f->notes);
     return pl_string_take(&out);
 }

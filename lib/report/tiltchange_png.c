@@ -2,6 +2,7 @@
 /* tiltchange_png.c - what changed between two focal surfaces: the tilt as an arrow before and
  * after, and what is tolerable; beside it the bend, and what is left to do. */
 #include "change_report.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -32,21 +33,14 @@ static void draw_plan(pl_canvas *c, const pl_surface *before, const pl_tilt *t)
                                   .limit_y = 2 * t->allowed_um / t->surface.height_mm,
                                   .straight = true,
                                   .up = true };
-    pl_change_draw_plan(c, (pl_box){ PL_CHANGE_MARGIN, TOP, PLAN, PLAN + 60 }, &plan);
+    pl_change_draw_plan(c, (pl_box){ PL_SHEET_MARGIN, TOP, PLAN, PLAN + 60 }, &plan);
 }
 
 static double line(pl_canvas *c, double y, pl_tone tone, const char *text)
 {
     const pl_type type = { .size = PL_SIZE_BODY, .tone = tone };
     return y + 8 +
-           pl_canvas_wrap(c, &type, (pl_box){ RIGHT, y, W - PL_CHANGE_MARGIN - RIGHT, 0 }, 4, text);
-}
-
-static double heading(pl_canvas *c, double y, const char *text)
-{
-    const pl_type head = { .size = PL_SIZE_HEAD, .tone = PL_TONE_INK, .bold = true };
-    pl_canvas_text(c, &head, RIGHT, y, text);
-    return y + 36;
+           pl_canvas_wrap(c, &type, (pl_box){ RIGHT, y, W - PL_SHEET_MARGIN - RIGHT, 0 }, 4, text);
 }
 
 static double corners(pl_canvas *c, const pl_surface *before, const pl_tilt *t, double y)
@@ -68,11 +62,11 @@ static double corners(pl_canvas *c, const pl_surface *before, const pl_tilt *t, 
 static void panel(pl_canvas *c, const pl_surface *before, const pl_tilt *t,
                   const pl_changes *changes)
 {
-    double y = heading(c, TOP, "Before and after");
+    double y = pl_sheet_heading(c, RIGHT, TOP, "Before and after");
     for (size_t i = 0; i < changes->items; i++)
         y = pl_change_in_words(c, &changes->item[i],
-                               (pl_box){ RIGHT, y, W - PL_CHANGE_MARGIN - RIGHT, 0 });
-    y = heading(c, corners(c, before, t, y) + 24, "What is left");
+                               (pl_box){ RIGHT, y, W - PL_SHEET_MARGIN - RIGHT, 0 });
+    y = pl_sheet_heading(c, RIGHT, corners(c, before, t, y) + 24, "What is left");
     y = line(c, y, PL_TONE_INK, t->verdict.text);
     y = line(c, y, PL_TONE_INK, t->verdict.action);
     for (size_t i = 0; i < t->notes.n && y < H - 140; i++)
@@ -104,8 +98,5 @@ pl_status pl_tilt_change_draw(const pl_surface *before, const pl_tilt *after,
                                { "Description", changes->text },
                                { "Source", file } };
     pl_status rc = pl_tilt_change_canvas(before, after, changes, against, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

@@ -4,13 +4,13 @@
 #include "report.h"
 #include "turn_report.h"
 #include "../align/turn.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
-#include <string.h>
 
-enum { W = 1600, H = 1000, MARGIN = 40, TOP = 128, FOOT = 70, RIGHT = 1010, HEAD = 30, CURL = 50 };
+enum { MARGIN = PL_SHEET_MARGIN };
+enum { W = 1600, H = 1000, TOP = 128, FOOT = 70, RIGHT = 1010, HEAD = 30, CURL = 50 };
 
 #define RAD (M_PI / 180)
 
@@ -220,56 +220,35 @@ static void vector(pl_canvas *c, const pl_turns *t, pl_box outer)
     pl_canvas_place(c, &type, pl_plot_x(&p, e->x), pl_plot_y(&p, e->y), 12, p.box, "now");
 }
 
-static double line(pl_canvas *c, double y, const char *what, const char *value)
-{
-    const pl_type left = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
-    const pl_type right = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK, .ax = 1 };
-    pl_box b = pl_canvas_text(c, &left, RIGHT, y, what);
-    pl_canvas_text_in(c, &right, W - MARGIN, y, W - MARGIN - RIGHT - b.w - 20, value);
-    return y + 30;
-}
-
 static void numbers(pl_canvas *c, const pl_turns *t, double y)
 {
     char text[160];
     const char *unit = pl_turn_unit(t);
     snprintf(text, sizeof text, "%s +- %s %s", pl_fixed(t->length, 2).s, pl_fixed(t->sigma, 2).s,
              unit);
-    y = line(c, y, "now (dot)", text);
+    y = pl_sheet_row(c, RIGHT, y, "now (dot)", text);
     snprintf(text, sizeof text, "%s %s", pl_fixed(t->now.allowed, 2).s, unit);
-    y = line(c, y, "what passes (shaded)", text);
+    y = pl_sheet_row(c, RIGHT, y, "what passes (shaded)", text);
     if (t->turn) {
         snprintf(text, sizeof text, t->trial ? "up to %s %s" : "about %s %s",
                  pl_fixed(t->left, 2).s, unit);
-        y = line(c, y, "expected then (dashed)", text);
+        y = pl_sheet_row(c, RIGHT, y, "expected then (dashed)", text);
     }
     snprintf(text, sizeof text, "%zu", t->rounds);
-    line(c, y, "rounds so far", text);
+    pl_sheet_row(c, RIGHT, y, "rounds so far", text);
 }
 
 /* ---- the whole */
 
-static void headline(pl_canvas *c, const pl_turns *t)
-{
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, t->verdict.text);
-    type = (pl_type){ .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
-    pl_canvas_wrap(c, &type, (pl_box){ MARGIN, 70, W - 2 * MARGIN, 0 }, 2, t->verdict.action);
-}
-
 static void footer(pl_canvas *c, const pl_turns *t, const char *file)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
     pl_string text = { 0 };
     pl_string_add(&text, "%s%s%s", file, t->now.date[0] ? "   " : "", t->now.date);
     if (t->turn && t->now.kind == PL_TURN_COMA)
         pl_string_add(&text, "   Support the mirror before loosening anything; force no screw.");
     else if (t->turn)
         pl_string_add(&text, "   Hold the camera before loosening anything; force no screw.");
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 20, "plumb-turn " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 20, name.x - 2 * MARGIN, text.s ? text.s : "");
-    free(pl_string_take(&text));
+    pl_sheet_foot(c, &text, "plumb-turn " PL_VERSION);
 }
 
 pl_status pl_turn_canvas(const pl_turns *t, const char *file, bool red, pl_canvas **out,
@@ -279,7 +258,7 @@ pl_status pl_turn_canvas(const pl_turns *t, const char *file, bool red, pl_canva
     pl_status rc = pl_canvas_new(W, H, red, &c, err);
     if (rc != PL_OK)
         return rc;
-    headline(c, t);
+    pl_sheet_head(c, t->verdict.text, t->verdict.action);
     plan(c, t, (pl_box){ MARGIN, TOP + 8, RIGHT - 2 * MARGIN, H - TOP - FOOT - 8 });
     vector(c, t, (pl_box){ RIGHT, TOP + 8, W - MARGIN - RIGHT, 590 });
     numbers(c, t, 770);
@@ -294,8 +273,5 @@ pl_status pl_turn_draw(const pl_turns *t, const char *file, bool red, const char
     const pl_chunk chunk[] = { { "Title", "which screw to turn" },
                                { "Description", t->verdict.text } };
     pl_status rc = pl_turn_canvas(t, file, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }

@@ -2,6 +2,7 @@
 /* turn_text.c - what to turn in words: verdict and action first, then each screw, then the numbers
  * and what they rest on. Lines of at most 78 columns, file names apart. */
 #include "report.h"
+#include "text.h"
 #include "turn_report.h"
 #include "../align/turn.h"
 
@@ -9,21 +10,6 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-
-#define WIDTH 78
-
-static void verdict(pl_string *out, const pl_turns *t, const char *file)
-{
-    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
-    pl_string first = { 0 };
-    pl_string_add(&first, "%s: ", name ? name : "?");
-    if (first.s)
-        pl_string_wrap(out, first.s, 2, WIDTH, t->verdict.text);
-    pl_string_wrap(out, "", 0, WIDTH, t->verdict.action);
-    out->failed |= first.failed || !name;
-    free(first.s);
-    free(name);
-}
 
 static void travel(double um, char out[80])
 {
@@ -72,13 +58,6 @@ static void next(pl_string *out, const pl_turns *t, const char *file)
     free(name);
 }
 
-static void row(pl_string *out, const char *label, const char *words)
-{
-    char first[40];
-    snprintf(first, sizeof first, "  %-18s", label);
-    pl_string_wrap(out, first, 20, WIDTH, words);
-}
-
 static void left(pl_string *out, const pl_turns *t)
 {
     char words[200], part[16];
@@ -92,12 +71,12 @@ static void left(pl_string *out, const pl_turns *t)
         snprintf(words, sizeof words, "about %s %s in steps of 1/%.0f turn, %s to the last degree",
                  pl_fixed(t->left, 2).s, pl_turn_unit(t), 1 / t->step,
                  pl_fixed(t->left_exact, 2).s);
-    row(out, "expected then", words);
+    pl_text_row(out, "expected then", words);
     if (isfinite(t->focus_um)) {
         snprintf(words, sizeof words,
                  fabs(t->focus_um) < 0.5 ? "stays" : "moves by %s um of the screws",
                  pl_fixed(fabs(t->focus_um), 0).s);
-        row(out, "focus", words);
+        pl_text_row(out, "focus", words);
     }
 }
 
@@ -118,12 +97,12 @@ static void responses(pl_string *out, const pl_turns *t)
                  pl_measured(size, error, 1).s, pl_turn_unit(t),
                  pl_fixed(fmod(atan2(s->y, s->x) * 180 / M_PI + 360, 360), 0).s,
                  pl_fixed(error / size * 180 / M_PI, 0).s);
-        row(out, label, words);
+        pl_text_row(out, label, words);
     }
     if (open)
-        row(out, "1 turn of a screw",
-            open == t->screws ? "which way it acts is not yet known"
-                              : "of the others: not yet known");
+        pl_text_row(out, "1 turn of a screw",
+                    open == t->screws ? "which way it acts is not yet known"
+                                      : "of the others: not yet known");
 }
 
 static void numbers(pl_string *out, const pl_turns *t)
@@ -135,20 +114,11 @@ static void numbers(pl_string *out, const pl_turns *t)
     pl_string_add(out, "\n");
     snprintf(words, sizeof words, "%s +- %s %s%s%s", pl_fixed(t->length, 2).s,
              pl_fixed(t->sigma, 2).s, pl_turn_unit(t), told ? " " : "", told ? pl_toward(deg) : "");
-    row(out, e->kind == PL_TURN_COMA ? "primary's axis" : "focus lies out", words);
+    pl_text_row(out, e->kind == PL_TURN_COMA ? "primary's axis" : "focus lies out", words);
     snprintf(words, sizeof words, "%s %s", pl_fixed(e->allowed, 2).s, pl_turn_unit(t));
-    row(out, "it may be off", words);
+    pl_text_row(out, "it may be off", words);
     left(out, t);
     responses(out, t);
-}
-
-static void note(pl_string *out, const char *text)
-{
-    char *clean = pl_clean(text, PL_CLEAN_PLAIN, NULL);
-    if (clean)
-        pl_string_wrap(out, "  - ", 4, WIDTH, clean);
-    out->failed |= !clean;
-    free(clean);
 }
 
 static void how(pl_string *out, const pl_turns *t)
@@ -157,22 +127,24 @@ static void how(pl_string *out, const pl_turns *t)
     if (!t->turn)
         return;
     pl_string_add(out, "\n  before you turn:\n");
-    note(out, coma
-                  ? "Support the mirror and the tube before loosening anything; loosen locking "
+    pl_text_note(
+        out, coma ? "Support the mirror and the tube before loosening anything; loosen locking "
                     "screws first, force none, and turn a little at a time."
                   : "Hold the camera before loosening anything; loosen locking screws first, force "
                     "none, and turn a little at a time.");
     const char *kind = t->geometry.kind;
     if (t->geometry.screws && (strcmp(kind, "push") == 0 || strcmp(kind, "pull") == 0))
-        note(out,
-             "These screws act one way only: make the turns that loosen first, then those that "
-             "tighten.");
+        pl_text_note(
+            out, "These screws act one way only: make the turns that loosen first, then those that "
+                 "tighten.");
     if (coma)
-        note(out,
-             "Between turns bring the star back with the mount. By night only: never towards the "
-             "Sun.");
-    note(out, coma ? "Order: collimate, then corrector spacing, then tilt, then focus."
-                   : "Order: collimation and corrector spacing come first, then tilt, then focus.");
+        pl_text_note(
+            out,
+            "Between turns bring the star back with the mount. By night only: never towards the "
+            "Sun.");
+    pl_text_note(
+        out, coma ? "Order: collimate, then corrector spacing, then tilt, then focus."
+                  : "Order: collimation and corrector spacing come first, then tilt, then focus.");
 }
 
 static void rests_on(pl_string *out, const pl_turns *t)
@@ -182,7 +154,7 @@ static void rests_on(pl_string *out, const pl_turns *t)
     pl_string_add(out, "\n  rests on:\n");
     snprintf(words, sizeof words, "%zu measurement%s, %zu round%s of turns", t->rounds + 1,
              t->rounds ? "s" : "", t->rounds, t->rounds == 1 ? "" : "s");
-    note(out, words);
+    pl_text_note(out, words);
     if (g->screws)
         snprintf(
             words, sizeof words,
@@ -194,7 +166,7 @@ static void rests_on(pl_string *out, const pl_turns *t)
                                : "which way clockwise moves is not told");
     else
         snprintf(words, sizeof words, "nothing known of the %zu screws but their turns", t->screws);
-    note(out, words);
+    pl_text_note(out, words);
     if (isfinite(t->columns_deg) && !t->oriented) {
         snprintf(
             words, sizeof words,
@@ -202,16 +174,15 @@ static void rests_on(pl_string *out, const pl_turns *t)
             "trials next time: columns_deg = %s, rows_deg = %s in [%s]",
             pl_clock(t->columns_deg).s, pl_clock(t->rows_deg).s, pl_fixed(t->columns_deg, 0).s,
             pl_fixed(t->rows_deg, 0).s, t->section);
-        note(out, words);
+        pl_text_note(out, words);
     }
-    for (size_t i = 0; i < t->notes.n; i++)
-        note(out, t->notes.item[i]);
+    pl_text_notes(out, &t->notes);
 }
 
 char *pl_turn_text(const pl_turns *t, const char *file)
 {
     pl_string out = { 0 };
-    verdict(&out, t, file);
+    pl_text_verdict(&out, file, 0, &t->verdict);
     screws(&out, t);
     next(&out, t, file);
     numbers(&out, t);

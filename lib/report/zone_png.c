@@ -3,12 +3,13 @@
  * seeings, with the depths of focus as dimension lines above and shades behind the curves. */
 #include "zone.h"
 #include "canvas.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { W = 1600, H = 1040, MARGIN = 40, SIDE = 32, POINTS = 2 * SIDE + 1, CURVES = 6 };
+enum { W = 1600, H = 1040, MARGIN = PL_SHEET_MARGIN, SIDE = 32, POINTS = 2 * SIDE + 1, CURVES = 6 };
 
 /* The curves: FWHM in arcsec at each defocus, the given seeing last so that it lies on top. */
 struct family {
@@ -147,7 +148,7 @@ static pl_axis height(const struct family *f, double *curves_top)
 
 static void headline(pl_canvas *c, const pl_zone *z)
 {
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
+    const pl_type type = { .size = PL_SIZE_HEAD, .tone = PL_TONE_FAINT };
     pl_string says = { 0 }, why = { 0 };
     pl_zone_says(z, &says);
     if (z->diffraction_rules)
@@ -157,11 +158,7 @@ static void headline(pl_canvas *c, const pl_zone *z)
         pl_string_add(
             &why, "There stars are %s %% wider than the %s arcsec this air leaves them in focus.",
             pl_signif(100 * z->growth, 3).s, pl_fixed(z->fwhm_arcsec, 2).s);
-    while (says.s && type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 28, says.s).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, says.s ? says.s : "");
-    type = (pl_type){ .size = PL_SIZE_HEAD, .tone = PL_TONE_FAINT };
+    pl_sheet_title(c, says.s ? says.s : "");
     pl_canvas_text_in(c, &type, MARGIN, 72, W - 2 * MARGIN, why.s ? why.s : "");
     free(pl_string_take(&says));
     free(pl_string_take(&why));
@@ -169,13 +166,9 @@ static void headline(pl_canvas *c, const pl_zone *z)
 
 static void footer(pl_canvas *c, const pl_zone *z)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
     pl_string scope = { 0 };
     pl_zone_scope(z, &scope);
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 22, "plumb-zone " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 22, name.x - 2 * MARGIN, scope.s ? scope.s : "");
-    free(pl_string_take(&scope));
+    pl_sheet_foot(c, &scope, "plumb-zone " PL_VERSION);
 }
 
 static int narrower(const void *a, const void *b)

@@ -2,12 +2,13 @@
 /* zone_text.c - plumb-zone's answer for a person: what to hold first, then the tables, then what
  * all of it rests on. */
 #include "zone.h"
+#include "text.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { WIDTH = 78, INDENT = 2 };
+enum { INDENT = 2 };
 
 pl_digits pl_zone_figure(double v)
 {
@@ -52,7 +53,7 @@ static void hold(const pl_zone *z, pl_string *out)
     pl_string focus = { 0 };
     pl_string_add(&focus, "+-%s um at the sensor", pl_zone_figure(z->allowed.sensor_um).s);
     add_travel(&z->allowed, &focus);
-    pl_string_wrap(out, "  focus           ", 18, WIDTH, focus.s ? focus.s : "");
+    pl_string_wrap(out, "  focus           ", 18, PL_TEXT_WIDTH, focus.s ? focus.s : "");
     free(pl_string_take(&focus));
     pl_string_add(out,
                   "  primary's axis  %s mm from the frame's centre = %s arcmin of the mirror\n",
@@ -76,7 +77,7 @@ static void head(const pl_zone *z, pl_string *out)
     pl_string what = { 0 };
     pl_zone_scope(z, &what);
     pl_string_add(&what, ".");
-    pl_string_wrap(out, "", 0, WIDTH, what.s ? what.s : "");
+    pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, what.s ? what.s : "");
     if (z->diffraction_rules)
         pl_string_add(out, "What one fault alone may be, quarter wave and lambda/14 at most:\n");
     else
@@ -115,7 +116,7 @@ static void focus_table(const pl_zone *z, pl_string *out)
         focus_row(out, own, &z->allowed);
     if (isfinite(z->donut_px))
         focus_row(out, donut, &z->donut);
-    pl_string_wrap(out, "  ", INDENT, WIDTH,
+    pl_string_wrap(out, "  ", INDENT, PL_TEXT_WIDTH,
                    "They differ because they ask for different things: a quarter wave keeps the "
                    "image of a perfect telescope in no air (Rayleigh); 4.88 lambda N^2 lets the "
                    "geometric blur become as wide as the Airy disc (common practice, no source; "
@@ -188,7 +189,7 @@ static void temperature(const pl_zone *z, pl_string *out)
                   z->thermal_um_c < 0 ? "out" : "in", pl_zone_figure(fabs(z->thermal_um_c)).s);
     pl_string_add(out, " (%s to %s)\n", pl_zone_figure(-z->thermal_high_um_c).s,
                   pl_zone_figure(-z->thermal_low_um_c).s);
-    pl_string_wrap(out, "  ", INDENT, WIDTH,
+    pl_string_wrap(out, "  ", INDENT, PL_TEXT_WIDTH,
                    "Tube and mirror at one temperature; in brackets the spread of such materials, "
                    "+ = out. A night's own frames tell it better.");
 }
@@ -234,7 +235,7 @@ static void left_out(const pl_notes *list, pl_string *out)
     if (list->n)
         pl_string_add(out, "\nLeft out\n");
     for (size_t i = 0; i < list->n; i++)
-        pl_string_wrap(out, "  ", 4, WIDTH, list->item[i]);
+        pl_string_wrap(out, "  ", 4, PL_TEXT_WIDTH, list->item[i]);
 }
 
 static void rests_on(const pl_notes *list, pl_string *out)
@@ -245,7 +246,7 @@ static void rests_on(const pl_notes *list, pl_string *out)
     if (list->n)
         pl_string_add(out, "\nNot told, so assumed\n");
     if (all.s)
-        pl_string_wrap(out, "  ", INDENT, WIDTH, all.s);
+        pl_string_wrap(out, "  ", INDENT, PL_TEXT_WIDTH, all.s);
     out->failed |= all.failed;
     free(pl_string_take(&all));
 }
