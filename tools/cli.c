@@ -47,6 +47,21 @@ void cli_complain(const cli *c, const char *subject, const char *sentence)
     fputc('\n', stderr);
 }
 
+int cli_failed(const cli *c, const char *subject, const pl_err *err)
+{
+    cli_complain(c, subject, err->msg[0] ? err->msg : "out of memory");
+    return EXIT_UNMEASURED;
+}
+
+int cli_print(const cli *c, char *text)
+{
+    if (!text)
+        return cli_failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
+    fputs(text, stdout);
+    free(text);
+    return EXIT_WITHIN;
+}
+
 static void dashed(const char *name, char *out, size_t size)
 {
     snprintf(out, size, "%s", name);

@@ -46,6 +46,13 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
 /* cli_complain - "program: subject: sentence" on stderr; the subject (a file) may be NULL. */
 void cli_complain(const cli *c, const char *subject, const char *sentence);
 
+/* cli_failed - the same of a failure of the library. Gives: the exit status 2. */
+int cli_failed(const cli *c, const char *subject, const pl_err *err);
+
+/* cli_print - an answer on stdout; frees it. Gives: EXIT_WITHIN, or 2 where it is NULL (no memory).
+ */
+int cli_print(const cli *c, char *text);
+
 /* cli_progress - a bar on stderr when that is a terminal and the work has taken over a second.
  * done == total wipes it. */
 void cli_progress(const cli *c, int done, int total);

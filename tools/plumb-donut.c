@@ -76,22 +76,6 @@ static const cli_program program = {
     .own = own,
 };
 
-static int failed(const cli *c, const char *file, const pl_err *err)
-{
-    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
-static int print(const cli *c, char *text)
-{
-    pl_err err = { PL_OK, "" };
-    if (!text)
-        return failed(c, NULL, &err);
-    fputs(text, stdout);
-    free(text);
-    return EXIT_WITHIN;
-}
-
 static int verdict_of(const pl_donut *donut)
 {
     return donut->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
@@ -101,10 +85,10 @@ static int report(const cli *c, const pl_donut *donut)
 {
     pl_err err = { PL_OK, "" };
     const char *const *file = (const char *const *)c->file;
-    if (print(c, c->json ? pl_donut_json(donut, file) : pl_donut_text(donut, file)))
+    if (cli_print(c, c->json ? pl_donut_json(donut, file) : pl_donut_text(donut, file)))
         return EXIT_UNMEASURED;
     if (c->png && pl_donut_draw(donut, file, c->red, c->png, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     return verdict_of(donut);
 }
 
@@ -115,18 +99,18 @@ static int report_change(const cli *c, const struct own *o, const pl_donut *befo
     const char *const *file = (const char *const *)c->file;
     size_t n = (size_t)o->befores;
     if (c->json) {
-        if (print(c, pl_donut_json_against(donut, file, change, o->before, n)))
+        if (cli_print(c, pl_donut_json_against(donut, file, change, o->before, n)))
             return EXIT_UNMEASURED;
     } else {
-        if (print(c, pl_changes_text(change, file[0], o->before, n)))
+        if (cli_print(c, pl_changes_text(change, file[0], o->before, n)))
             return EXIT_UNMEASURED;
         puts("");
-        if (print(c, pl_donut_text(donut, file)))
+        if (cli_print(c, pl_donut_text(donut, file)))
             return EXIT_UNMEASURED;
     }
     if (c->png && pl_donut_change_draw(before, donut, change, o->before[0], file[0], c->red, c->png,
                                        &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     return verdict_of(donut);
 }
 
@@ -136,7 +120,7 @@ static int save_hand(const cli *c, const pl_hand *hand)
     pl_setting where = { .section = "scope", .key = "focuser_deg" };
     snprintf(where.value, sizeof where.value, "%.1f", hand->focuser_deg);
     if (pl_profile_set(c->profile, &where, 1, &err) != PL_OK)
-        return failed(c, c->profile, &err);
+        return cli_failed(c, c->profile, &err);
     return EXIT_WITHIN;
 }
 
@@ -145,12 +129,9 @@ static int find_hand(const cli *c, const struct own *o, const pl_frame *frame)
     pl_err err = { PL_OK, "" };
     pl_hand hand;
     if (pl_hand_find(frame, &c->facts, o->donut.side, c->jobs, &hand, &err) != PL_OK)
-        return failed(c, c->file[0], &err);
-    char *text = c->json ? pl_hand_json(&hand, c->file[0]) : pl_hand_text(&hand, c->file[0]);
-    if (!text)
-        return failed(c, NULL, &err);
-    fputs(text, stdout);
-    free(text);
+        return cli_failed(c, c->file[0], &err);
+    if (cli_print(c, c->json ? pl_hand_json(&hand, c->file[0]) : pl_hand_text(&hand, c->file[0])))
+        return EXIT_UNMEASURED;
     return o->save ? save_hand(c, &hand) : EXIT_WITHIN;
 }
 
@@ -166,10 +147,10 @@ static int open_all(const cli *c, const char *const *file, int n, struct state *
     pl_err err = { PL_OK, "" };
     out->frame = calloc((size_t)n, sizeof(pl_frame *));
     if (!out->frame)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     for (out->frames = 0; out->frames < n; out->frames++)
         if (pl_frame_open(file[out->frames], c->jobs, &out->frame[out->frames], &err) != PL_OK)
-            return failed(c, file[out->frames], &err);
+            return cli_failed(c, file[out->frames], &err);
     return EXIT_WITHIN;
 }
 
@@ -188,7 +169,7 @@ static int measure(const cli *c, const struct own *o, const char *const *file, s
                          c->jobs, &s->donut, &err) == PL_OK)
         return EXIT_WITHIN;
     s->donut = (pl_donut){ 0 };
-    return failed(c, s->frames == 1 ? file[0] : NULL, &err);
+    return cli_failed(c, s->frames == 1 ? file[0] : NULL, &err);
 }
 
 static int answer(const cli *c, const struct own *o, struct state *s)
@@ -211,7 +192,7 @@ static int compare(const cli *c, const struct own *o, const struct state *after,
     if (status != EXIT_WITHIN)
         return status;
     if (pl_donut_change(&before->donut, &after->donut, &change, &err) != PL_OK)
-        return failed(c, c->file[0], &err);
+        return cli_failed(c, c->file[0], &err);
     status = report_change(c, o, &before->donut, &after->donut, &change);
     pl_changes_clear(&change);
     return status;

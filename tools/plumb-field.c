@@ -155,11 +155,6 @@ static void drop(struct shot *s)
     pl_frame_free(s->frame);
 }
 
-static void complain(const cli *c, const char *file, const pl_err *err)
-{
-    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
-}
-
 static int measure(const cli *c, const struct own *o, const pl_field *before, const char *file)
 {
     pl_err err = { PL_OK, "" };
@@ -173,7 +168,7 @@ static int measure(const cli *c, const struct own *o, const pl_field *before, co
     if (st == PL_OK)
         status = s.field.verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
     else
-        complain(c, file, &err);
+        cli_failed(c, file, &err);
     drop(&s);
     return status;
 }
@@ -211,7 +206,7 @@ static int compare_all(const cli *c, const struct own *o)
     if (take_shot(c, o, o->against, &before, &err) == PL_OK)
         status = measure_all(c, o, &before.field);
     else
-        complain(c, o->against, &err);
+        cli_failed(c, o->against, &err);
     drop(&before);
     return status;
 }

@@ -53,12 +53,6 @@ static const cli_program program = {
     .own = take,
 };
 
-static int failed(const cli *c, const char *subject, const pl_err *err)
-{
-    cli_complain(c, subject, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
 /* FILE itself, or its stem with a suffix: "dusk.fits" -> "dusk-0003.fits". malloc'd. */
 static char *beside(const char *out, const char *suffix)
 {
@@ -158,17 +152,12 @@ static int render(const cli *c, const struct own *o, const pl_scene *scene, cons
     if (st == PL_OK)
         st = pl_write_whole(truth_path, truth.text, truth.n, &err);
     free(truth.text);
-    return st == PL_OK ? EXIT_WITHIN : failed(c, NULL, &err);
+    return st == PL_OK ? EXIT_WITHIN : cli_failed(c, NULL, &err);
 }
 
 static int print_keys(const cli *c)
 {
-    char *text = pl_scene_template();
-    if (!text)
-        return failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
-    fputs(text, stdout);
-    free(text);
-    return EXIT_WITHIN;
+    return cli_print(c, pl_scene_template());
 }
 
 static int run(cli *c, const struct own *o)
@@ -186,10 +175,10 @@ static int run(cli *c, const struct own *o)
         return cli_misuse(c, "nothing is drawn here; plumb-field --png draws a frame");
     char *truth = beside(o->out, ".truth.jsonl");
     if (!truth)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     int status = EXIT_UNMEASURED;
     if (pl_scene_read(c->file[0], &c->facts, &scene, &notes, &err) != PL_OK) {
-        failed(c, c->file[0], &err);
+        cli_failed(c, c->file[0], &err);
     } else {
         for (size_t i = 0; i < notes.n && !c->quiet; i++)
             cli_complain(c, c->file[0], notes.item[i]);

@@ -62,12 +62,6 @@ struct series {
     pl_err *why;
 };
 
-static int failed(const cli *c, const char *file, const pl_err *err)
-{
-    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
 /* A frame without usable stars does not spoil the others; one that is no frame does. */
 static int measure_one(const cli *c, struct series *s, int i)
 {
@@ -82,22 +76,19 @@ static int measure_one(const cli *c, struct series *s, int i)
             return EXIT_WITHIN;
         }
     }
-    return failed(c, c->file[i], why);
+    return cli_failed(c, c->file[i], why);
 }
 
 static int report(const cli *c, const struct own *o, const pl_sweep *sweep)
 {
     pl_err err = { PL_OK, "" };
     const char *const *file = (const char *const *)c->file;
-    char *text = c->json ? pl_sweep_json(sweep, file) : pl_sweep_text(sweep, file);
-    if (!text)
-        return failed(c, NULL, &err);
-    fputs(text, stdout);
-    free(text);
+    if (cli_print(c, c->json ? pl_sweep_json(sweep, file) : pl_sweep_text(sweep, file)))
+        return EXIT_UNMEASURED;
     if (c->png && pl_sweep_draw(sweep, file, c->red, c->png, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     if (o->save && pl_sweep_save(sweep, c->profile, &err) != PL_OK)
-        return failed(c, c->profile, &err);
+        return cli_failed(c, c->profile, &err);
     return sweep->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
@@ -114,7 +105,7 @@ static int sweep_all(const cli *c, const struct own *o, struct series *s)
     if (status != EXIT_WITHIN)
         return status;
     if (pl_sweep_series(s->shot, (size_t)c->files, &o->sweep, &sweep, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     status = report(c, o, &sweep);
     pl_sweep_clear(&sweep);
     return status;
@@ -174,7 +165,7 @@ static int run(const cli *c, struct own *o)
     struct series s = { calloc(n, sizeof *s.field), calloc(n, sizeof *s.shot),
                         calloc(n, sizeof *s.why) };
     read_known(c, o);
-    status = s.field && s.shot && s.why ? sweep_all(c, o, &s) : failed(c, NULL, &err);
+    status = s.field && s.shot && s.why ? sweep_all(c, o, &s) : cli_failed(c, NULL, &err);
     for (size_t i = 0; s.field && s.shot && i < n; i++)
         if (s.shot[i].field)
             pl_field_clear(&s.field[i]);

@@ -4,7 +4,6 @@
 
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 
 enum { FIRST = 0x400, AGAINST = 0x500, BEST = 600 };
 
@@ -55,19 +54,10 @@ static const cli_program program = {
     .own = own,
 };
 
-static int failed(const cli *c, const char *file, const pl_err *err)
-{
-    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
 static int print(const cli *c, char *text, const pl_verdict *verdict)
 {
-    pl_err err = { PL_OK, "" };
-    if (!text)
-        return failed(c, NULL, &err);
-    fputs(text, stdout);
-    free(text);
+    if (cli_print(c, text))
+        return EXIT_UNMEASURED;
     return verdict->state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
@@ -78,7 +68,7 @@ static int report(const cli *c, const pl_tilt *tilt, const char *file)
         print(c, c->json ? pl_tilt_json(tilt, file) : pl_tilt_text(tilt, file), &tilt->verdict);
     if (status != EXIT_UNMEASURED && c->png &&
         pl_tilt_draw(tilt, file, c->red, c->png, &err) != PL_OK)
-        status = failed(c, c->png, &err);
+        status = cli_failed(c, c->png, &err);
     return status;
 }
 
@@ -98,7 +88,7 @@ static int report_change(const cli *c, const pl_surface *before, const pl_tilt *
     }
     if (status != EXIT_UNMEASURED && c->png &&
         pl_tilt_change_draw(before, tilt, change, against, file, c->red, c->png, &err) != PL_OK)
-        status = failed(c, c->png, &err);
+        status = cli_failed(c, c->png, &err);
     return status;
 }
 
@@ -107,7 +97,7 @@ static int of_corners(const cli *c, const pl_tilt_options *o, const pl_screws *p
     pl_err err = { PL_OK, "" };
     pl_tilt tilt;
     if (pl_tilt_corners(&c->facts, plate, o, &tilt, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     int status = report(c, &tilt, NULL);
     pl_tilt_clear(&tilt);
     return status;
@@ -119,9 +109,9 @@ static int compare(const cli *c, const pl_tilt *tilt, const char *file, const ch
     pl_surface before;
     pl_changes change = { 0 };
     if (pl_surface_read(against, &before, &err) != PL_OK)
-        return failed(c, against, &err);
+        return cli_failed(c, against, &err);
     if (pl_surface_change(&before, &tilt->surface, tilt->allowed_um, &change, &err) != PL_OK)
-        return failed(c, file, &err);
+        return cli_failed(c, file, &err);
     int status = report_change(c, &before, tilt, &change, file, against);
     pl_changes_clear(&change);
     return status;
@@ -134,7 +124,7 @@ static int of_surface(const cli *c, const struct own *o, const pl_screws *plate,
     pl_tilt tilt;
     if (pl_surface_read(file, &surface, &err) != PL_OK ||
         pl_tilt_judge(&surface, &c->facts, plate, &o->tilt, &tilt, &err) != PL_OK)
-        return failed(c, file, &err);
+        return cli_failed(c, file, &err);
     int status = o->against ? compare(c, &tilt, file, o->against) : report(c, &tilt, file);
     pl_tilt_clear(&tilt);
     return status;
@@ -148,9 +138,9 @@ static int of_two(const cli *c, const pl_tilt_options *o, const pl_screws *plate
     pl_tilt_parts parts;
     for (int i = 0; i < 2; i++)
         if (pl_surface_read(file[i], &surface[i], &err) != PL_OK)
-            return failed(c, file[i], &err);
+            return cli_failed(c, file[i], &err);
     if (pl_tilt_rotated(&surface[0], &surface[1], &c->facts, plate, o, &parts, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     int status =
         print(c, c->json ? pl_tilt_parts_json(&parts, file) : pl_tilt_parts_text(&parts, file),
               &parts.verdict);
@@ -166,7 +156,7 @@ static int of_frame(const cli *c, const char *file)
     if (pl_frame_open(file, c->jobs, &frame, &err) != PL_OK ||
         pl_field_measure(frame, &c->facts, BEST, c->jobs, &field, &err) != PL_OK) {
         pl_frame_free(frame);
-        return failed(c, file, &err);
+        return cli_failed(c, file, &err);
     }
     pl_tilt_hint hint = pl_tilt_of_field(&field);
     int status = print(c,
@@ -232,7 +222,7 @@ static int run(const cli *c, const struct own *o)
     if (!cli_spares_inputs(c, c->png) || !cli_spares_file(c, c->png, o->against))
         return EXIT_UNMEASURED;
     if (c->profile && pl_screws_read(c->profile, "plate", &plate, &err) != PL_OK)
-        return failed(c, c->profile, &err);
+        return cli_failed(c, c->profile, &err);
     return choose(c, o, c->profile ? &plate : NULL);
 }
 

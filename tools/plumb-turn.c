@@ -3,8 +3,6 @@
  * measured after them. */
 #include "cli.h"
 
-#include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 enum { FIRST = 0x400 };
@@ -42,22 +40,13 @@ static const cli_program program = {
     .own = own,
 };
 
-static int failed(const cli *c, const char *file, const pl_err *err)
-{
-    cli_complain(c, file, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
 static int report(const cli *c, const pl_turns *turns, const char *log)
 {
     pl_err err = { PL_OK, "" };
-    char *text = c->json ? pl_turn_json(turns, log) : pl_turn_text(turns, log);
-    if (!text)
-        return failed(c, NULL, &err);
-    fputs(text, stdout);
-    free(text);
+    if (cli_print(c, c->json ? pl_turn_json(turns, log) : pl_turn_text(turns, log)))
+        return EXIT_UNMEASURED;
     if (c->png && pl_turn_draw(turns, log, c->red, c->png, &err) != PL_OK)
-        return failed(c, NULL, &err);
+        return cli_failed(c, NULL, &err);
     return turns->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
@@ -67,13 +56,13 @@ static int advise(const cli *c, const pl_turn_options *o, const char *path)
     pl_turn_log log;
     pl_turns turns;
     if (pl_turnlog_read(path, true, &log, &err) != PL_OK)
-        return failed(c, path, &err);
+        return cli_failed(c, path, &err);
     int status;
     if (pl_turn_solve(&log, c->profile, &c->facts, o, &turns, &err) == PL_OK) {
         status = report(c, &turns, path);
         pl_turn_clear(&turns);
     } else {
-        status = failed(c, path, &err);
+        status = cli_failed(c, path, &err);
     }
     pl_turnlog_clear(&log);
     return status;
@@ -85,18 +74,18 @@ static int learn(const cli *c, const pl_turn_options *o, const char *path)
     pl_turn_log log;
     pl_turn_entry entry;
     if (pl_turn_measured(c->file[2], &entry, &err) != PL_OK)
-        return failed(c, c->file[2], &err);
+        return cli_failed(c, c->file[2], &err);
     for (int i = 3; i < c->files; i++)
         if (pl_turn_told(&entry, c->file[i], &err) != PL_OK)
             return cli_misuse(c, err.msg);
     if (pl_turnlog_read(path, false, &log, &err) != PL_OK)
-        return failed(c, path, &err);
+        return cli_failed(c, path, &err);
     pl_status rc = pl_turnlog_accepts(&log, &entry, &err);
     pl_turnlog_clear(&log);
     if (rc != PL_OK)
-        return failed(c, c->file[2], &err);
+        return cli_failed(c, c->file[2], &err);
     if (pl_turnlog_append(path, &entry, &err) != PL_OK)
-        return failed(c, path, &err);
+        return cli_failed(c, path, &err);
     return advise(c, o, path);
 }
 

@@ -2,8 +2,6 @@
 /* plumb-zone - how exact must focus, collimation and sensor be for these optics and this air? */
 #include "cli.h"
 
-#include <stdio.h>
-#include <stdlib.h>
 
 static const cli_option options[] = {
     { "seeing", 0x100, "ARCSEC", "FWHM of the air alone, long exposure (default 2.5)" },
@@ -56,22 +54,13 @@ static const cli_program program = {
     .own = own,
 };
 
-static int unanswered(const cli *c, const char *sentence)
-{
-    cli_complain(c, NULL, sentence);
-    return EXIT_UNMEASURED;
-}
-
 static int show(const cli *c, const pl_zone *zone)
 {
     pl_err err = { PL_OK, "" };
-    char *text = c->json ? pl_zone_json(zone) : pl_zone_text(zone);
-    if (!text)
-        return unanswered(c, "out of memory");
-    fputs(text, stdout);
-    free(text);
+    if (cli_print(c, c->json ? pl_zone_json(zone) : pl_zone_text(zone)))
+        return EXIT_UNMEASURED;
     if (c->png && pl_zone_draw(zone, c->red, c->png, &err) != PL_OK)
-        return unanswered(c, err.msg);
+        return cli_failed(c, NULL, &err);
     return EXIT_WITHIN;
 }
 
@@ -80,14 +69,13 @@ static int run(const cli *c, const pl_zone_options *evening)
     pl_err err = { PL_OK, "" };
     pl_zone zone;
     if (c->files > 0) {
-        fprintf(stderr, "plumb-zone: %s: no file is read here; a profile is given with --profile\n",
-                c->file[0]);
+        cli_complain(c, c->file[0], "no file is read here; a profile is given with --profile");
         return EXIT_UNMEASURED;
     }
     if (!cli_spares_inputs(c, c->png))
         return EXIT_UNMEASURED;
     if (pl_zone_compute(&c->facts, evening, &zone, &err) != PL_OK)
-        return unanswered(c, err.msg);
+        return cli_failed(c, NULL, &err);
     int status = show(c, &zone);
     pl_zone_clear(&zone);
     return status;

@@ -14,6 +14,13 @@
  * `deg` runs from +x (the last column) to +y (the last row). */
 const char *pl_toward(double deg);
 
+/* ---- settings.c */
+
+/* pl_set_number, pl_set_side - the value of option --NAME from text. Gives: PL_EARG. */
+pl_status pl_set_number(const char *name, const char *value, double lo, double hi, double *out,
+                        pl_err *err);
+pl_status pl_set_side(const char *name, const char *value, pl_side *out, pl_err *err);
+
 /* ---- centre.c */
 
 /* pl_sensor_centre - the whole sensor's middle for a sub-frame whose place is known, else the

@@ -10,25 +10,6 @@ pl_donut_options pl_donut_defaults(void)
     return (pl_donut_options){ .last = 11, .seeing_arcsec = NAN, .wavelength_um = NAN };
 }
 
-static pl_status set_number(const char *name, const char *value, double lo, double hi, double *out,
-                            pl_err *err)
-{
-    double v;
-    if (!pl_number(value, &v) || !(v >= lo && v <= hi))
-        return pl_fail(err, PL_EARG, "--%s is \"%.40s\"; a number from %g to %g is wanted", name,
-                       value, lo, hi);
-    *out = v;
-    return PL_OK;
-}
-
-static pl_status set_side(const char *value, pl_side *out, pl_err *err)
-{
-    if (strcmp(value, "out") != 0 && strcmp(value, "in") != 0)
-        return pl_fail(err, PL_EARG, "--side is \"%.40s\"; in or out is wanted", value);
-    *out = strcmp(value, "out") == 0 ? PL_SIDE_OUT : PL_SIDE_IN;
-    return PL_OK;
-}
-
 static pl_status set_last(const char *value, int *out, pl_err *err)
 {
     if (strcmp(value, "11") != 0 && strcmp(value, "15") != 0)
@@ -40,13 +21,13 @@ static pl_status set_last(const char *value, int *out, pl_err *err)
 pl_status pl_donut_set(pl_donut_options *o, const char *name, const char *value, pl_err *err)
 {
     if (strcmp(name, "side") == 0)
-        return set_side(value, &o->side, err);
+        return pl_set_side(name, value, &o->side, err);
     if (strcmp(name, "terms") == 0)
         return set_last(value, &o->last, err);
     if (strcmp(name, "seeing") == 0)
-        return set_number(name, value, 0.3, 20, &o->seeing_arcsec, err);
+        return pl_set_number(name, value, 0.3, 20, &o->seeing_arcsec, err);
     if (strcmp(name, "wavelength") == 0)
-        return set_number(name, value, 0.3, 2, &o->wavelength_um, err);
+        return pl_set_number(name, value, 0.3, 2, &o->wavelength_um, err);
     if (strcmp(name, "pair") == 0) {
         o->pair = true;
         return PL_OK;

@@ -22,14 +22,6 @@ void pl_sweep_options_clear(pl_sweep_options *o)
     o->positions = 0;
 }
 
-static pl_status set_side(const char *value, pl_side *out, pl_err *err)
-{
-    if (strcmp(value, "out") != 0 && strcmp(value, "in") != 0)
-        return pl_fail(err, PL_EARG, "--first is \"%.40s\"; in or out is wanted", value);
-    *out = strcmp(value, "out") == 0 ? PL_SIDE_OUT : PL_SIDE_IN;
-    return PL_OK;
-}
-
 /* One number of a list, up to the comma. */
 static bool one_position(const char *text, size_t len, double *out)
 {
@@ -67,24 +59,14 @@ static pl_status set_positions(const char *value, pl_sweep_options *o, pl_err *e
     return PL_OK;
 }
 
-static pl_status set_wavelength(const char *value, double *out, pl_err *err)
-{
-    double v;
-    if (!pl_number(value, &v) || !(v >= 0.3 && v <= 2))
-        return pl_fail(err, PL_EARG, "--wavelength is \"%.40s\"; a number from 0.3 to 2 is wanted",
-                       value);
-    *out = v;
-    return PL_OK;
-}
-
 pl_status pl_sweep_set(pl_sweep_options *o, const char *name, const char *value, pl_err *err)
 {
     if (strcmp(name, "first") == 0)
-        return set_side(value, &o->first, err);
+        return pl_set_side(name, value, &o->first, err);
     if (strcmp(name, "positions") == 0)
         return set_positions(value, o, err);
     if (strcmp(name, "wavelength") == 0)
-        return set_wavelength(value, &o->wavelength_um, err);
+        return pl_set_number(name, value, 0.3, 2, &o->wavelength_um, err);
     if (strcmp(name, "no-positions") == 0) {
         o->no_positions = true;
         return PL_OK;

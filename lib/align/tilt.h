@@ -47,6 +47,9 @@ void pl_part_say(double turns, int part, char *out, size_t size);
 /* pl_tilt_acts - whether screws or shims are to be told: the tilt is too large, or may be. */
 bool pl_tilt_acts(const pl_tilt *t);
 
+/* pl_tilt_amount - "46.0 +- 4.2 um": the tilt from corner to corner. */
+void pl_tilt_amount(const pl_surface_told *told, char *out, size_t size);
+
 /* pl_tilt_words - the verdict's text and action; state and cause are in place. */
 void pl_tilt_words(pl_tilt *t);
 

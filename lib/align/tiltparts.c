@@ -103,14 +103,6 @@ static void split(const pl_surface *a, const pl_surface *b, double turn_deg, pl_
 
 /* ---- words */
 
-static void amount(const pl_surface_told *t, char *out, size_t size)
-{
-    if (isnan(t->across_sigma_um))
-        snprintf(out, size, "%.1f um", t->across_um);
-    else
-        snprintf(out, size, "%.1f +- %.1f um", t->across_um, t->across_sigma_um);
-}
-
 static void judge(pl_tilt_parts *p)
 {
     pl_verdict *v = &p->verdict;
@@ -121,8 +113,8 @@ static void judge(pl_tilt_parts *p)
     bool out = s == PL_OUTSIDE || f == PL_OUTSIDE;
     v->state = out ? PL_OUTSIDE : s == PL_INSIDE && f == PL_INSIDE ? PL_INSIDE : PL_UNSURE;
     v->cause = out ? PL_CAUSE_TILT : PL_CAUSE_NONE;
-    amount(&p->sensor_told, sensor, sizeof sensor);
-    amount(&p->tube_told, tube, sizeof tube);
+    pl_tilt_amount(&p->sensor_told, sensor, sizeof sensor);
+    pl_tilt_amount(&p->tube_told, tube, sizeof tube);
     if (told)
         snprintf(may, sizeof may, "; each may be %.1f um", 2 * p->allowed_um);
     snprintf(v->text, sizeof v->text,

@@ -7,12 +7,12 @@
 #include <stdio.h>
 #include <string.h>
 
-static void amount(const pl_tilt *t, char *out, size_t size)
+void pl_tilt_amount(const pl_surface_told *t, char *out, size_t size)
 {
-    if (isnan(t->told.across_sigma_um))
-        snprintf(out, size, "%.1f um", t->told.across_um);
+    if (isnan(t->across_sigma_um))
+        snprintf(out, size, "%.1f um", t->across_um);
     else
-        snprintf(out, size, "%.1f +- %.1f um", t->told.across_um, t->told.across_sigma_um);
+        snprintf(out, size, "%.1f +- %.1f um", t->across_um, t->across_sigma_um);
 }
 
 static void text(pl_tilt *t)
@@ -20,7 +20,7 @@ static void text(pl_tilt *t)
     pl_verdict *v = &t->verdict;
     char um[64];
     double may = 2 * t->allowed_um;
-    amount(t, um, sizeof um);
+    pl_tilt_amount(&t->told, um, sizeof um);
     if (isnan(t->allowed_um))
         snprintf(v->text, sizeof v->text,
                  "best focus runs %s from corner to corner; whether that matters cannot be told",
