@@ -1156,11 +1156,13 @@ typedef struct {
 /* pl_sweep_solve - best focus, focal surface and air from the stars of a series.
  *   field    in   [frames] measured frames of one camera, in the order they were taken
  *   options  in   NULL: the defaults
+ *   jobs     in   threads, < 1: one per processor
  *   out      out  whole, or untouched; free with pl_sweep_clear
  * Gives: PL_ENODATA when the series cannot tell (fewer than three frames, no change of focus, ...),
  * PL_EARG when the frames do not belong together. */
 PL_API pl_status pl_sweep_solve(const pl_field *field, size_t frames,
-                                const pl_sweep_options *options, pl_sweep *out, pl_err *err);
+                                const pl_sweep_options *options, int jobs, pl_sweep *out,
+                                pl_err *err);
 PL_API void pl_sweep_clear(pl_sweep *sweep);
 
 PL_API pl_sweep_options pl_sweep_defaults(void);
@@ -1190,10 +1192,12 @@ typedef struct {
  * out and stand among the others with the reason.
  *   shot     in  [shots] in the order they were taken
  *   options  in  position_steps: [shots]. Without them the headers' positions count, else those in
- *                the names, else the blur tells; a note says which
+ *                the names, else the blur tells; a note says which and why
+ *   jobs     in  threads, < 1: one per processor
  * Gives: as pl_sweep_solve. */
 PL_API pl_status pl_sweep_series(const pl_sweep_shot *shot, size_t shots,
-                                 const pl_sweep_options *options, pl_sweep *out, pl_err *err);
+                                 const pl_sweep_options *options, int jobs, pl_sweep *out,
+                                 pl_err *err);
 
 /* pl_sweep_save - write [surface] and what was learnt of the focuser to a profile, as
  * pl_profile_set does: backlash_um when there is some, step_um when only the blur told it.

@@ -6,7 +6,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 
-enum { FIRST = 0x400, SAVE = 0x500, STARS = 200, MOST_FRAMES = 200 };
+enum { FIRST = 0x400, SAVE = 0x500, STARS = 200, MOST_FRAMES = 200, MOST_TOLD = 4 };
 
 static const cli_option options[] = {
     { "positions", FIRST, "LIST", "the focuser's numbers, one a frame: 4980,5000,5020" },
@@ -92,6 +92,20 @@ static int report(const cli *c, const struct own *o, const pl_sweep *sweep)
     return sweep->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
+/* Where there is no answer to list them in. */
+static void tell_left_out(const cli *c, const struct series *s)
+{
+    char text[64];
+    int n = 0;
+    for (int i = 0; i < c->files; i++)
+        if (!s->shot[i].field && n++ < MOST_TOLD)
+            cli_complain(c, c->file[i], s->shot[i].why);
+    if (n <= MOST_TOLD)
+        return;
+    snprintf(text, sizeof text, "and %d more frames that could not be measured", n - MOST_TOLD);
+    cli_complain(c, NULL, text);
+}
+
 static int sweep_all(const cli *c, const struct own *o, struct series *s)
 {
     pl_sweep sweep;
@@ -104,8 +118,11 @@ static int sweep_all(const cli *c, const struct own *o, struct series *s)
     cli_progress(c, c->files, c->files);
     if (status != EXIT_WITHIN)
         return status;
-    if (pl_sweep_series(s->shot, (size_t)c->files, &o->sweep, &sweep, &err) != PL_OK)
-        return cli_failed(c, NULL, &err);
+    if (pl_sweep_series(s->shot, (size_t)c->files, &o->sweep, c->jobs, &sweep, &err) != PL_OK) {
+        status = cli_failed(c, NULL, &err);
+        tell_left_out(c, s);
+        return status;
+    }
     status = report(c, o, &sweep);
     pl_sweep_clear(&sweep);
     return status;

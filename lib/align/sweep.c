@@ -76,14 +76,14 @@ static pl_status tables(pl_sweep_work *w, pl_err *err)
                               .air_hi_um = 2.5 * least,
                               .defocus_um = 1.6 * w->optic.f_ratio * most + 30,
                               .radius_um = 2.75 * most + 2 * w->pixel_um };
-    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, 0, &w->sizing, err);
+    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, w->jobs, &w->sizing, err);
     w->sizes = malloc(sizeof *w->sizes * w->frames);
     w->light = malloc(sizeof *w->light * w->frames);
     w->sharpest_um = least;
     if (rc == PL_OK && (!w->sizes || !w->light))
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
     if (rc == PL_OK) {
-        pl_pool_run(0, w->frames, read_frame, w);
+        pl_pool_run(w->jobs, w->frames, read_frame, w);
         rc = enough_cells(w, err);
     }
     return rc;
@@ -232,10 +232,12 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
 }
 
 pl_status pl_sweep_solve(const pl_field *field, size_t frames, const pl_sweep_options *options,
-                         pl_sweep *out, pl_err *err)
+                         int jobs, pl_sweep *out, pl_err *err)
 {
     pl_sweep_options plain = pl_sweep_defaults();
-    pl_sweep_work w = { .field = field, .frames = frames, .options = options ? options : &plain };
+    pl_sweep_work w = {
+        .field = field, .frames = frames, .options = options ? options : &plain, .jobs = jobs
+    };
     if (frames == 0)
         return pl_fail(err, PL_EARG, "no frames");
     w.s.frame = calloc(frames, sizeof *w.s.frame);

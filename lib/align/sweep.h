@@ -37,6 +37,7 @@ typedef struct {
 typedef struct {
     const pl_field *field; /* [frames]; borrowed */
     size_t frames;
+    int jobs;
     const pl_sweep_options *options;
     pl_sweep s; /* the answer so far */
     pl_optic optic;

@@ -8,6 +8,8 @@
 #include <stdlib.h>
 #include <string.h>
 
+enum { FEWEST = 3 };
+
 /* The frames that were measured, in a row. */
 typedef struct {
     pl_field *field; /* [fields] borrowed */
@@ -15,28 +17,43 @@ typedef struct {
     double *steps; /* [shots] as told or named */
     double *row;   /* [fields] the same, of the measured ones */
     bool told, named, header;
+    char no_header[120]; /* why the headers' positions do not count */
+    pl_err no_names;     /* why the names' do not */
 } series;
 
-static bool headers_tell(const pl_field *field, size_t n)
+/* From all that were measured; all alike: nobody counted. */
+static bool headers_tell(const pl_sweep_shot *shot, size_t n, char *why, size_t size)
 {
+    size_t told = 0, silent = 0, missing = 0;
+    double first = NAN;
     bool differ = false;
     for (size_t i = 0; i < n; i++) {
-        double v = field[i].facts.position_steps.v;
-        if (!isfinite(v))
-            return false;
-        differ |= v != field[0].facts.position_steps.v;
+        double v = shot[i].field ? shot[i].field->facts.position_steps.v : NAN;
+        if (isfinite(v)) {
+            first = told++ ? first : v;
+            differ |= v != first;
+        } else if (shot[i].field) {
+            missing = silent++ ? missing : i + 1;
+        }
     }
-    return differ; /* all alike: nobody counted */
+    if (told == 0)
+        snprintf(why, size, "no header tells the focuser's position");
+    else if (silent)
+        snprintf(why, size, "frame %zu has no focuser position in its header, others have",
+                 missing);
+    else if (!differ)
+        snprintf(why, size, "every header gives the position %g: not believed", first);
+    return told > 0 && silent == 0 && differ;
 }
 
-static bool names_tell(const pl_sweep_shot *shot, size_t n, double *steps)
+static bool names_tell(const pl_sweep_shot *shot, size_t n, double *steps, pl_err *why)
 {
     const char **name = malloc((n + 1) * sizeof *name);
     bool tell = false;
     for (size_t i = 0; name && i < n; i++)
         name[i] = shot[i].name;
     if (name)
-        tell = pl_sweep_name_positions(name, n, steps, NULL) == PL_OK;
+        tell = pl_sweep_name_positions(name, n, steps, why) == PL_OK;
     free(name);
     return tell;
 }
@@ -47,10 +64,12 @@ static void line_up(const pl_sweep_shot *shot, size_t n, const pl_sweep_options 
         if (shot[i].field)
             s->field[s->fields++] = *shot[i].field;
     s->told = o->position_steps && !o->no_positions;
-    s->header = !s->told && !o->no_positions && headers_tell(s->field, s->fields);
+    s->header =
+        !s->told && !o->no_positions && headers_tell(shot, n, s->no_header, sizeof s->no_header);
     for (size_t i = 0; i < n && s->told; i++)
         s->steps[i] = o->position_steps[i];
-    s->named = !s->told && !s->header && !o->no_positions && names_tell(shot, n, s->steps);
+    s->named =
+        !s->told && !s->header && !o->no_positions && names_tell(shot, n, s->steps, &s->no_names);
     for (size_t i = 0, k = 0; i < n; i++)
         if (shot[i].field)
             s->row[k++] = s->steps[i];
@@ -84,21 +103,26 @@ static pl_status put_back(const pl_sweep_shot *shot, size_t n, const series *s, 
 static void remark(const series *s, const pl_sweep_options *o, pl_sweep *out)
 {
     if (s->named)
-        pl_note(&out->notes, "the headers tell no positions; they were read from the file names");
+        pl_note(&out->notes, "%s; positions were read from the file names", s->no_header);
     else if (!s->told && !s->header && !o->no_positions)
-        pl_note(&out->notes, "neither headers nor file names tell the focuser's positions "
-                             "(--positions would); the blur tells where each frame stood");
+        pl_note(&out->notes,
+                "%s; %s; the blur tells where each frame stood (--positions would be better)",
+                s->no_header, s->no_names.msg);
 }
 
 static pl_status solve(const pl_sweep_shot *shot, size_t n, const pl_sweep_options *o, series *s,
-                       pl_sweep *out, pl_err *err)
+                       int jobs, pl_sweep *out, pl_err *err)
 {
     pl_sweep_options how = *o;
     pl_sweep sweep;
     line_up(shot, n, o, s);
+    if (s->fields < FEWEST && n >= FEWEST)
+        return pl_fail(err, PL_ENODATA,
+                       "%zu of %zu frames could be measured; three or more are needed", s->fields,
+                       n);
     how.position_steps = s->told || s->named ? s->row : NULL;
     how.no_positions = !how.position_steps && !s->header;
-    pl_status rc = pl_sweep_solve(s->field, s->fields, &how, &sweep, err);
+    pl_status rc = pl_sweep_solve(s->field, s->fields, &how, jobs, &sweep, err);
     if (rc != PL_OK)
         return rc;
     rc = put_back(shot, n, s, &sweep, err);
@@ -112,14 +136,14 @@ static pl_status solve(const pl_sweep_shot *shot, size_t n, const pl_sweep_optio
 }
 
 pl_status pl_sweep_series(const pl_sweep_shot *shot, size_t n, const pl_sweep_options *options,
-                          pl_sweep *out, pl_err *err)
+                          int jobs, pl_sweep *out, pl_err *err)
 {
     pl_sweep_options plain = pl_sweep_defaults();
     series s = { .field = calloc(n + 1, sizeof *s.field),
                  .steps = calloc(n + 1, sizeof *s.steps),
                  .row = calloc(n + 1, sizeof *s.row) };
     pl_status rc = s.field && s.steps && s.row
-                       ? solve(shot, n, options ? options : &plain, &s, out, err)
+                       ? solve(shot, n, options ? options : &plain, &s, jobs, out, err)
                        : pl_fail(err, PL_ENOMEM, "out of memory");
     free(s.field);
     free(s.steps);

@@ -144,7 +144,7 @@ static pl_sweep solved(const struct truth *t, const pl_facts *facts, const pl_sw
     pl_err err = { PL_OK, "" };
     gsl_set_error_handler_off();
     pl_field *f = make(t, facts);
-    pl_status rc = pl_sweep_solve(f, t->frames, o, &s, &err);
+    pl_status rc = pl_sweep_solve(f, t->frames, o, 0, &s, &err);
     drop(f, t->frames);
     cr_assert(rc == PL_OK, "%s", err.msg);
     return s;
@@ -296,7 +296,7 @@ Test(sweep, without_positions_the_first_usable_frame_takes_the_side)
     gsl_set_error_handler_off();
     pl_field *f = make(&t, &facts);
     f[0].used = f[FRAMES - 1].used = 6;
-    cr_assert(pl_sweep_solve(f, t.frames, &o, &s, NULL) == PL_OK);
+    cr_assert(pl_sweep_solve(f, t.frames, &o, 0, &s, NULL) == PL_OK);
     cr_expect(s.side_known);
     cr_expect(noted(&s, "--first is taken for frame 2"));
     cr_expect(isnan(s.frame[0].defocus_um));
@@ -333,7 +333,7 @@ Test(sweep, a_flat_field_shuffled_is_not_guessed_at)
     pl_err err = { PL_OK, "" };
     gsl_set_error_handler_off();
     pl_field *f = make(&t, &facts);
-    cr_expect(pl_sweep_solve(f, t.frames, NULL, &s, &err) == PL_ENODATA);
+    cr_expect(pl_sweep_solve(f, t.frames, NULL, 0, &s, &err) == PL_ENODATA);
     cr_expect(strstr(err.msg, "on which side of focus") != NULL);
     drop(f, t.frames);
 }
@@ -470,7 +470,7 @@ Test(sweep, odd_frames_change_little_and_are_named)
         f[2].star[k].fwhm_px *= 1.5;
     f[2].chi = 0.4;
     f[2].elongation_deg = 40;
-    cr_assert(pl_sweep_solve(f, t.frames, NULL, &s, NULL) == PL_OK);
+    cr_assert(pl_sweep_solve(f, t.frames, NULL, 0, &s, NULL) == PL_OK);
     cr_expect(fabs(s.best_steps - plain.best_steps) < plain.best_steps_sigma);
     cr_expect(fabs(s.surface.tilt_x_um_mm - plain.surface.tilt_x_um_mm) <
               sqrt(plain.surface.cov[0][0]));
@@ -488,7 +488,7 @@ static void refused(pl_field *f, size_t frames, const pl_sweep_options *o, const
     pl_err err = { PL_OK, "" };
     memset(&s, 0x5a, sizeof s);
     pl_sweep before = s;
-    cr_expect(pl_sweep_solve(f, frames, o, &s, &err) != PL_OK, "not refused: %s", words);
+    cr_expect(pl_sweep_solve(f, frames, o, 0, &s, &err) != PL_OK, "not refused: %s", words);
     cr_expect(strstr(err.msg, words) != NULL, "\"%s\" does not say \"%s\"", err.msg, words);
     cr_expect(memcmp(&s, &before, sizeof s) == 0);
 }
