@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_canvas.c - colours, labels, axes, PNG, files whole or not at all. */
 #include "../../lib/report/canvas.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -126,23 +127,6 @@ static pl_canvas *sheet(int w, int h)
     return c;
 }
 
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
-
-static void expect_tidy(const pl_canvas *c)
-{
-    for (size_t i = 0; i < c->labels; i++) {
-        pl_box a = c->label[i].box;
-        cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
-                  "clipped: %s", c->label[i].text);
-        for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(not(overlap(a, c->label[k].box)), "overlap: %s, %s", c->label[i].text,
-                      c->label[k].text);
-    }
-}
-
 Test(canvas, refuses_sizes_out_of_range)
 {
     pl_err err = { PL_OK, "" };
@@ -194,9 +178,9 @@ Test(canvas, placed_labels_keep_apart_and_give_up)
     cr_expect(eq(sz, c->labels, (size_t)placed));
     cr_expect(gt(int, placed, 8));
     cr_expect(lt(int, placed, 100));
-    expect_tidy(c);
+    answers_tidy(c, "");
     for (size_t i = 0; i < c->labels; i++)
-        cr_expect(not(overlap(c->label[i].box, c->taken[0])));
+        cr_expect(not(answers_overlap(c->label[i].box, c->taken[0])));
     pl_canvas_free(c);
 }
 
@@ -226,7 +210,7 @@ Test(canvas, paragraph_stays_in_its_column)
     cr_expect(epsilon_eq(dbl, h, 1.3 * 17 * (double)c->labels, 1e-9));
     for (size_t i = 0; i < c->labels; i++)
         cr_expect(le(dbl, c->label[i].box.w, 180));
-    expect_tidy(c);
+    answers_tidy(c, "");
     size_t all = c->labels;
     pl_canvas_wrap(c, &type, (pl_box){ 220, 20, 180, 0 }, 2, text);
     cr_expect(eq(sz, c->labels, all + 2));
@@ -297,7 +281,7 @@ ParameterizedTest(struct axes_row *r, plot, axes_are_tidy)
         pl_plot_axes(c, &plot);
         cr_expect(gt(sz, c->labels, 6));
         cr_expect(gt(dbl, plot.box.w, 0.5 * c->width));
-        expect_tidy(c);
+        answers_tidy(c, "");
         cr_expect(epsilon_eq(dbl, pl_plot_x(&plot, r->x0), plot.box.x, 1e-6));
         cr_expect(epsilon_eq(dbl, pl_plot_y(&plot, r->y1), plot.box.y, 1e-6));
         cr_expect(eq(int, cairo_status(c->cr), CAIRO_STATUS_SUCCESS));

@@ -2,6 +2,7 @@
 /* What changed, in words, JSON and pictures; made-up changes, no frames. */
 #include "../../lib/align/change.h"
 #include "../../lib/report/change_report.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -171,33 +172,6 @@ Test(change_json, the_object)
 
 /* ---- pictures */
 
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
-
-static void expect_tidy(const pl_canvas *c)
-{
-    cr_expect(eq(int, c->failed, PL_OK));
-    cr_expect(eq(int, cairo_status(c->cr), CAIRO_STATUS_SUCCESS));
-    for (size_t i = 0; i < c->labels; i++) {
-        pl_box a = c->label[i].box;
-        cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
-                  "clipped: %s", c->label[i].text);
-        for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(not(overlap(a, c->label[k].box)), "overlap: %s, %s", c->label[i].text,
-                      c->label[k].text);
-    }
-}
-
-static int labelled(const pl_canvas *c, const char *text)
-{
-    int n = 0;
-    for (size_t i = 0; i < c->labels; i++)
-        n += strstr(c->label[i].text, text) != NULL;
-    return n;
-}
-
 static void expect_red_alone(const pl_canvas *c)
 {
     cairo_surface_flush(c->surface);
@@ -243,9 +217,9 @@ ParameterizedTest(struct sheet_row *r, change_png, field_is_tidy)
         cr_assert(eq(int, pl_field_change_canvas(&f, &c, "before.fits", r->file, red, &sheet, &err),
                      PL_OK),
                   "%s", err.msg);
-        expect_tidy(sheet);
-        cr_expect(eq(int, labelled(sheet, "outward stretch"), 2), "the title and the list");
-        cr_expect(eq(int, labelled(sheet, "last column"), 2));
+        answers_tidy(sheet, "");
+        cr_expect(eq(int, answers_labels(sheet, "outward stretch"), 2), "the title and the list");
+        cr_expect(eq(int, answers_labels(sheet, "last column"), 2));
         if (red)
             expect_red_alone(sheet);
         pl_canvas_free(sheet);
@@ -275,7 +249,7 @@ ParameterizedTest(struct coma_row *r, change_png, donuts_are_tidy)
         cr_assert(eq(int, pl_donut_change_canvas(&b, &a, &c, "b.fits", "a.fits", red, &sheet, &err),
                      PL_OK),
                   "%s", err.msg);
-        expect_tidy(sheet);
+        answers_tidy(sheet, "");
         if (red)
             expect_red_alone(sheet);
         pl_canvas_free(sheet);
@@ -324,10 +298,11 @@ ParameterizedTest(struct tilt_row *r, change_png, tilts_are_tidy)
         cr_assert(eq(int, pl_tilt_change_canvas(&b, &t, &c, "b.json", "a.json", red, &sheet, &err),
                      PL_OK),
                   "%s", err.msg);
-        expect_tidy(sheet);
-        cr_expect(eq(int, labelled(sheet, "towards the last column"), 1));
-        cr_expect(eq(int, labelled(sheet, "curvature: "), 1));
-        cr_expect(eq(int, labelled(sheet, "what this air lets pass") > 1, isfinite(r->allowed)));
+        answers_tidy(sheet, "");
+        cr_expect(eq(int, answers_labels(sheet, "towards the last column"), 1));
+        cr_expect(eq(int, answers_labels(sheet, "curvature: "), 1));
+        cr_expect(
+            eq(int, answers_labels(sheet, "what this air lets pass") > 1, isfinite(r->allowed)));
         if (red)
             expect_red_alone(sheet);
         pl_canvas_free(sheet);

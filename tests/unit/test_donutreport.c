@@ -2,6 +2,7 @@
 /* Donuts in words, JSON and a picture; made-up donuts, no frames. */
 #include "../../lib/align/align.h"
 #include "../../lib/report/donut_report.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -14,11 +15,6 @@
 #include <unistd.h>
 
 /* ---- a made-up answer */
-
-static pl_num told(double v)
-{
-    return (pl_num){ v, PL_FROM_PROFILE };
-}
 
 static pl_wavefront wave_of(double coma_nm, double deg)
 {
@@ -108,12 +104,12 @@ static pl_donut donut_of(pl_state state)
                    .axis_deg = 210,
                    .axis_sigma_deg = 2.5,
                    .facts = pl_facts_unknown() };
-    d.facts.aperture_mm = told(300);
-    d.facts.focal_mm = d.facts.mirror_focal_mm = told(900);
-    d.facts.pixel_um = told(4);
-    d.facts.obstruction = told(0.35);
-    d.facts.fwhm_growth = told(0.05);
-    d.facts.exposure_s = told(2);
+    d.facts.aperture_mm = answers_told(300);
+    d.facts.focal_mm = d.facts.mirror_focal_mm = answers_told(900);
+    d.facts.pixel_um = answers_told(4);
+    d.facts.obstruction = answers_told(0.35);
+    d.facts.fwhm_growth = answers_told(0.05);
+    d.facts.exposure_s = answers_told(2);
     d.wave = wave_of(coma, 30);
     d.star = calloc(2, sizeof *d.star);
     d.star[0] = star_of(80, 50, coma, 30);
@@ -142,15 +138,6 @@ static const char *const FILES[] = { "a.fits", "b.fits", "c.fits", "d.fits" };
 
 /* ---- words */
 
-static void expect_lines(const char *text)
-{
-    for (const char *s = text; *s; s += strcspn(s, "\n"), s += *s == '\n') {
-        cr_expect(le(sz, strcspn(s, "\n"), 78), "%.90s", s);
-        for (const char *c = s; *c && *c != '\n'; c++)
-            cr_expect(31 < *c && *c < 127, "%.90s", s);
-    }
-}
-
 Test(donut_text, verdict_first_and_fits_positions)
 {
     pl_donut d = donut_of(PL_OUTSIDE);
@@ -169,7 +156,7 @@ Test(donut_text, verdict_first_and_fits_positions)
                            "off the mirror's centre" };
     for (size_t i = 0; i < PL_ARRAY_LEN(want); i++)
         cr_expect(ne(ptr, strstr(s, want[i]), NULL), "no \"%s\" in:\n%s", want[i], s);
-    expect_lines(s);
+    answers_lines(s);
     free(s);
     drop(&d);
 }
@@ -198,30 +185,6 @@ Test(donut_text, says_only_what_is_known)
 }
 
 /* ---- JSON */
-
-static json_t *parsed(char *line)
-{
-    json_error_t why;
-    cr_assert(ne(ptr, line, NULL));
-    cr_expect(eq(sz, strcspn(line, "\n"), strlen(line) - 1), "one line");
-    json_t *o = json_loads(line, JSON_REJECT_DUPLICATES, &why);
-    cr_assert(ne(ptr, o, NULL), "%s", why.text);
-    free(line);
-    return o;
-}
-
-static double number(const json_t *o, const char *key)
-{
-    const json_t *v = json_object_get(o, key);
-    cr_expect(ne(ptr, (void *)v, NULL), "no %s", key);
-    return v && json_is_number(v) ? json_number_value(v) : NAN;
-}
-
-static bool is(const json_t *o, const char *key, json_type type)
-{
-    const json_t *v = json_object_get(o, key);
-    return v && json_typeof(v) == type;
-}
 
 struct key_row {
     char key[28];
@@ -257,13 +220,14 @@ static const struct key_row KEYS[] = {
 Test(donut_json, every_number_and_its_error)
 {
     pl_donut d = donut_of(PL_OUTSIDE);
-    json_t *o = parsed(pl_donut_json(&d, FILES));
+    json_t *o = answers_parsed(pl_donut_json(&d, FILES));
     for (size_t i = 0; i < PL_ARRAY_LEN(KEYS); i++) {
         char twin[40];
         snprintf(twin, sizeof twin, "%.27s_sigma", KEYS[i].key);
-        cr_expect(epsilon_eq(dbl, number(o, KEYS[i].key), KEYS[i].want, 1e-9), "%s", KEYS[i].key);
+        cr_expect(epsilon_eq(dbl, answers_number(o, KEYS[i].key), KEYS[i].want, 1e-9), "%s",
+                  KEYS[i].key);
         if (isfinite(KEYS[i].sigma))
-            cr_expect(epsilon_eq(dbl, number(o, twin), KEYS[i].sigma, 1e-9), "%s", twin);
+            cr_expect(epsilon_eq(dbl, answers_number(o, twin), KEYS[i].sigma, 1e-9), "%s", twin);
         else
             cr_expect(eq(ptr, (void *)json_object_get(o, twin), NULL), "%s", twin);
     }
@@ -272,23 +236,24 @@ Test(donut_json, every_number_and_its_error)
     cr_expect(eq(str, (char *)json_string_value(json_object_get(o, "mosaic")), "none"));
     const json_t *z = json_object_get(o, "zernike_nm");
     cr_expect(eq(sz, json_object_size(z), 8), "Noll 4 to 11");
-    cr_expect(epsilon_eq(dbl, number(z, "10"), 100, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(json_object_get(o, "zernike_nm_sigma"), "10"), 1, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(z, "10"), 100, 1e-9));
+    cr_expect(
+        epsilon_eq(dbl, answers_number(json_object_get(o, "zernike_nm_sigma"), "10"), 1, 1e-9));
     const json_t *list = json_object_get(o, "donuts");
     cr_assert(eq(sz, json_array_size(list), 2));
     const json_t *one = json_array_get(list, 0), *two = json_array_get(list, 1);
-    cr_expect(epsilon_eq(dbl, number(one, "x_px"), 500, 1e-9), "from 1");
-    cr_expect(epsilon_eq(dbl, number(one, "y_px"), 300.5, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(one, "frame"), 1, 0));
-    cr_expect(epsilon_eq(dbl, number(one, "hole_dx_px"), -1.25, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(one, "hole_dx_px_sigma"), 0.05, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(one, "misfit"), 1.04, 1e-9));
-    cr_expect(is(one, "used", JSON_TRUE));
-    cr_expect(is(one, "flags", JSON_NULL));
-    cr_expect(is(two, "used", JSON_FALSE));
+    cr_expect(epsilon_eq(dbl, answers_number(one, "x_px"), 500, 1e-9), "from 1");
+    cr_expect(epsilon_eq(dbl, answers_number(one, "y_px"), 300.5, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(one, "frame"), 1, 0));
+    cr_expect(epsilon_eq(dbl, answers_number(one, "hole_dx_px"), -1.25, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(one, "hole_dx_px_sigma"), 0.05, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(one, "misfit"), 1.04, 1e-9));
+    cr_expect(answers_is(one, "used", JSON_TRUE));
+    cr_expect(answers_is(one, "flags", JSON_NULL));
+    cr_expect(answers_is(two, "used", JSON_FALSE));
     cr_expect(eq(str, (char *)json_string_value(json_object_get(two, "flags")), "cut"));
-    cr_expect(is(two, "inner_px", JSON_NULL));
-    cr_expect(is(two, "snr", JSON_NULL));
+    cr_expect(answers_is(two, "inner_px", JSON_NULL));
+    cr_expect(answers_is(two, "snr", JSON_NULL));
     json_decref(o);
     drop(&d);
 }
@@ -303,11 +268,11 @@ Test(donut_json, unknown_is_null)
     d.wave.coma_nm = d.wave.coma_sigma_nm = d.axis_mm = INFINITY;
     for (int j = 0; j <= PL_NOLL_LAST; j++)
         d.wave.zernike_nm[j] = NAN;
-    json_t *o = parsed(pl_donut_json(&d, odd));
+    json_t *o = answers_parsed(pl_donut_json(&d, odd));
     const char *null[] = { "side",    "astigmatism_deg", "astigmatism_deg_sigma",
                            "coma_nm", "coma_nm_sigma",   "axis_error_mm" };
     for (size_t i = 0; i < PL_ARRAY_LEN(null); i++)
-        cr_expect(is(o, null[i], JSON_NULL), "%s", null[i]);
+        cr_expect(answers_is(o, null[i], JSON_NULL), "%s", null[i]);
     cr_expect(eq(sz, json_object_size(json_object_get(o, "zernike_nm")), 0));
     json_decref(o);
     drop(&d);
@@ -316,46 +281,29 @@ Test(donut_json, unknown_is_null)
 Test(donut_json, hand)
 {
     pl_hand h = { .x_px = 99, .y_px = 49, .gap_deg = 47, .width_deg = 60, .focuser_deg = NAN };
-    json_t *o = parsed(pl_hand_json(&h, "a.fits"));
-    cr_expect(epsilon_eq(dbl, number(o, "x_px"), 100, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(o, "y_px"), 50, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(o, "hand_deg"), 47, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(o, "hand_width_deg"), 60, 1e-9));
-    cr_expect(is(o, "side", JSON_NULL));
-    cr_expect(is(o, "focuser_deg", JSON_NULL));
+    json_t *o = answers_parsed(pl_hand_json(&h, "a.fits"));
+    cr_expect(epsilon_eq(dbl, answers_number(o, "x_px"), 100, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(o, "y_px"), 50, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(o, "hand_deg"), 47, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(o, "hand_width_deg"), 60, 1e-9));
+    cr_expect(answers_is(o, "side", JSON_NULL));
+    cr_expect(answers_is(o, "focuser_deg", JSON_NULL));
     json_decref(o);
     char *s = pl_hand_text(&h, "a.fits");
     cr_expect(ne(ptr, strstr(s, "covers 60 deg of the ring"), NULL));
     cr_expect(ne(ptr, strstr(s, "Give --side in or out"), NULL));
-    expect_lines(s);
+    answers_lines(s);
     free(s);
     h.side = PL_SIDE_IN;
     h.focuser_deg = 227;
     s = pl_hand_text(&h, "a.fits");
     cr_expect(ne(ptr, strstr(s, "too far in"), NULL), "%s", s);
     cr_expect(ne(ptr, strstr(s, "at 227 deg"), NULL), "%s", s);
-    expect_lines(s);
+    answers_lines(s);
     free(s);
 }
 
 /* ---- picture */
-
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
-
-static void expect_tidy(const pl_canvas *c, const char *what)
-{
-    for (size_t i = 0; i < c->labels; i++) {
-        pl_box a = c->label[i].box;
-        cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
-                  "%s: clipped: %s", what, c->label[i].text);
-        for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(not(overlap(a, c->label[k].box)), "%s: overlap: %s, %s", what,
-                      c->label[i].text, c->label[k].text);
-    }
-}
 
 static pl_canvas *drawn(const pl_donut *d, const char *const *file, bool red)
 {
@@ -368,43 +316,20 @@ static pl_canvas *drawn(const pl_donut *d, const char *const *file, bool red)
     return c;
 }
 
-static uint32_t pixel(const pl_canvas *c, int x, int y)
-{
-    const unsigned char *p = cairo_image_surface_get_data(c->surface);
-    return *(const uint32_t *)(const void *)(p + y * cairo_image_surface_get_stride(c->surface) +
-                                             4 * x) &
-           0xffffff;
-}
-
-static uint32_t tone(const pl_canvas *c, pl_tone t)
-{
-    pl_rgb v = pl_tone_rgb(c->red, t);
-    return (uint32_t)lround(255 * v.r) << 16 | (uint32_t)lround(255 * v.g) << 8 |
-           (uint32_t)lround(255 * v.b);
-}
-
 /* Pixels of a colour, to 2 of 255, in a part of the picture. */
 static int inked(const pl_canvas *c, pl_box b, pl_tone t)
 {
-    uint32_t want = tone(c, t);
+    uint32_t want = answers_tone(c, t);
     int n = 0;
     for (int y = (int)b.y; y < b.y + b.h; y++)
         for (int x = (int)b.x; x < b.x + b.w; x++) {
-            uint32_t v = pixel(c, x, y);
+            uint32_t v = answers_pixel(c, x, y);
             bool same = true;
             for (int k = 0; k < 24; k += 8)
                 same &= abs((int)(v >> k & 255) - (int)(want >> k & 255)) <= 2;
             n += same;
         }
     return n;
-}
-
-static bool labelled(const pl_canvas *c, const char *text)
-{
-    for (size_t i = 0; i < c->labels; i++)
-        if (strstr(c->label[i].text, text))
-            return true;
-    return false;
 }
 
 struct picture_row {
@@ -470,10 +395,11 @@ ParameterizedTest(struct picture_row *r, donut_png, labels_are_tidy)
         forget(&d);
     for (int red = 0; red < 2; red++) {
         pl_canvas *c = drawn(&d, file, red);
-        expect_tidy(c, r->what);
-        cr_expect(eq(int, labelled(c, "the way the star must go"), r->state == PL_OUTSIDE), "%s",
-                  r->what);
-        cr_expect(labelled(c, "row 1") && labelled(c, "column 1"), "%s", r->what);
+        answers_tidy(c, r->what);
+        cr_expect(
+            eq(int, answers_labels(c, "the way the star must go") > 0, r->state == PL_OUTSIDE),
+            "%s", r->what);
+        cr_expect(answers_label(c, "row 1") && answers_label(c, "column 1"), "%s", r->what);
         pl_canvas_free(c);
     }
     drop(&d);
@@ -525,11 +451,11 @@ Test(donut_png, arrow_points_with_the_flare)
             d.wave.coma_deg = deg;
             snprintf(d.facts.row_order.s, sizeof d.facts.row_order.s, "%s", down ? "TOP-DOWN" : "");
             pl_canvas *c = drawn(&d, FILES, false);
-            uint32_t accent = tone(c, PL_TONE_ACCENT);
+            uint32_t accent = answers_tone(c, PL_TONE_ACCENT);
             double x = 0, y = 0, n = 0, lo_x = 1e9, hi_x = 0, lo_y = 1e9, hi_y = 0;
             for (int j = 400; j < 650; j++)
                 for (int i = 1020; i < 1600; i++)
-                    if (pixel(c, i, j) == accent) {
+                    if (answers_pixel(c, i, j) == accent) {
                         x += i;
                         y += j;
                         n++;
@@ -555,8 +481,8 @@ Test(donut_png, red_look_lights_red_alone)
     long lit = 0, other = 0;
     for (int y = 0; y < c->height; y++)
         for (int x = 0; x < c->width; x++) {
-            lit += pixel(c, x, y) >> 16 > 60;
-            other += (pixel(c, x, y) & 0xffff) != 0;
+            lit += answers_pixel(c, x, y) >> 16 > 60;
+            other += (answers_pixel(c, x, y) & 0xffff) != 0;
         }
     cr_expect(gt(long, lit, 5000));
     cr_expect(eq(long, other, 0));

@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_report.c - a field in words, JSON, a table and a map; made-up fields, no frames. */
 #include "../../lib/report/map.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -453,23 +454,6 @@ Test(field_table, every_row_is_whole)
 
 /* ---- map */
 
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
-
-static void expect_tidy(const pl_canvas *c)
-{
-    for (size_t i = 0; i < c->labels; i++) {
-        pl_box a = c->label[i].box;
-        cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
-                  "clipped: %s", c->label[i].text);
-        for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(not(overlap(a, c->label[k].box)), "overlap: %s, %s", c->label[i].text,
-                      c->label[k].text);
-    }
-}
-
 static pl_canvas *drawn(const pl_field *f, const char *file, bool red)
 {
     pl_err err = { PL_OK, "" };
@@ -478,14 +462,6 @@ static pl_canvas *drawn(const pl_field *f, const char *file, bool red)
     cr_assert(eq(int, pl_field_canvas(f, NULL, file, &look, &c, &err), PL_OK), "%s", err.msg);
     cairo_surface_flush(c->surface);
     return c;
-}
-
-static uint32_t pixel(const pl_canvas *c, int x, int y)
-{
-    const unsigned char *p = cairo_image_surface_get_data(c->surface);
-    return *(const uint32_t *)(const void *)(p + y * cairo_image_surface_get_stride(c->surface) +
-                                             4 * x) &
-           0xffffff;
 }
 
 struct map_row {
@@ -525,7 +501,7 @@ ParameterizedTest(struct map_row *r, field_map, labels_are_tidy)
     memset(f.verdict.action, 'w', 150); /* a word that fits no line */
     for (int red = 0; red < 2; red++) {
         pl_canvas *c = drawn(&f, r->file, red);
-        expect_tidy(c);
+        answers_tidy(c, "");
         cr_expect(eq(int, c->failed, PL_OK));
         cr_expect(eq(int, cairo_status(c->cr), CAIRO_STATUS_SUCCESS));
         cr_expect(le(int, c->width, 1700));
@@ -533,14 +509,6 @@ ParameterizedTest(struct map_row *r, field_map, labels_are_tidy)
         pl_canvas_free(c);
     }
     drop(&f);
-}
-
-static int labelled(const pl_canvas *c, const char *text)
-{
-    int n = 0;
-    for (size_t i = 0; i < c->labels; i++)
-        n += strstr(c->label[i].text, text) != NULL;
-    return n;
 }
 
 static pl_box label_box(const pl_canvas *c, const char *text)
@@ -557,9 +525,9 @@ Test(field_map, contours_only_where_the_field_varies)
     pl_field even = field_of(3000, 2000, 400, 0), slope = field_of(3000, 2000, 400, 0.3);
     even.scale_arcsec_px = slope.scale_arcsec_px = 1;
     pl_canvas *a = drawn(&even, "a", false), *b = drawn(&slope, "b", false);
-    cr_expect(eq(int, labelled(a, "equal FWHM"), 0));
-    cr_expect(eq(int, labelled(b, "equal FWHM"), 1));
-    cr_expect(ge(int, labelled(b, "3.0\""), 1)); /* FWHM 3 px at 1 arcsec/px, mid-field */
+    cr_expect(eq(int, answers_labels(a, "equal FWHM"), 0));
+    cr_expect(eq(int, answers_labels(b, "equal FWHM"), 1));
+    cr_expect(ge(int, answers_labels(b, "3.0\""), 1)); /* FWHM 3 px at 1 arcsec/px, mid-field */
     pl_canvas_free(a);
     pl_canvas_free(b);
     drop(&even);
@@ -605,11 +573,11 @@ Test(field_map, row_one_is_where_the_header_says)
         cr_expect(eq(int, one.y > last.y, !down));
         pl_box left = label_box(c, "column 1"), right = label_box(c, "last column");
         cr_expect(lt(dbl, left.x, right.x));
-        uint32_t paper = pixel(c, 2, 2);
+        uint32_t paper = answers_pixel(c, 2, 2);
         int mid = (int)(0.5 * (one.x + one.x + one.w)), inked = -1;
         int from = (int)fmin(one.y, last.y) + 40, to = (int)fmax(one.y, last.y) - 80;
         for (int y = from; y < to; y++)
-            if (pixel(c, mid, y) != paper)
+            if (answers_pixel(c, mid, y) != paper)
                 inked = y;
         cr_expect(gt(int, inked, 0));
         cr_expect(eq(int, inked > (from + to) / 2, !down));
@@ -627,8 +595,8 @@ Test(field_map, red_look_lights_red_alone)
     long lit = 0, other = 0;
     for (int y = 0; y < c->height; y++)
         for (int x = 0; x < c->width; x++) {
-            lit += pixel(c, x, y) >> 16 > 60;
-            other += (pixel(c, x, y) & 0xffff) != 0;
+            lit += answers_pixel(c, x, y) >> 16 > 60;
+            other += (answers_pixel(c, x, y) & 0xffff) != 0;
         }
     cr_expect(gt(long, lit, 5000));
     cr_expect(eq(long, other, 0));

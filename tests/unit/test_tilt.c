@@ -3,6 +3,7 @@
  * is made here: planes turned by complex numbers, draws from known errors. */
 #include "../../lib/align/align.h"
 #include "../../lib/align/tilt.h"
+#include "answers.h"
 
 #include <complex.h>
 #include <criterion/criterion.h>
@@ -10,7 +11,6 @@
 #include <criterion/parameterized.h>
 #include <math.h>
 #include <stdio.h>
-#include <stdlib.h>
 #include <string.h>
 
 static pl_num told(double v)
@@ -54,14 +54,6 @@ static pl_tilt judged(const pl_surface *s, const pl_facts *f)
     return t;
 }
 
-static bool noted(const pl_notes *n, const char *words)
-{
-    for (size_t i = 0; i < n->n; i++)
-        if (strstr(n->item[i], words))
-            return true;
-    return false;
-}
-
 /* ---- the verdict */
 
 /* What may pass is the depth of focus by wave optics, to both sides. */
@@ -75,12 +67,12 @@ Test(tilt, allows_the_depth_of_focus)
     pl_tilt t = judged(&s, &f);
     cr_assert(eq(int, pl_star_depth(&o, 0.05, &um, &err), PL_OK));
     cr_expect(epsilon_eq(dbl, t.allowed_um, um, 1e-9));
-    cr_expect(noted(&t.notes, "--seeing 2.5 arcsec by default"));
+    cr_expect(answers_noted(&t.notes, "--seeing 2.5 arcsec by default"));
     pl_tilt_clear(&t);
     s.seeing_um = 3.0 / 206264.806 * 870e3; /* 3 arcsec */
     t = judged(&s, &f);
     cr_expect(epsilon_eq(dbl, t.seeing_arcsec, 3, 1e-6));
-    cr_expect(not(noted(&t.notes, "--seeing")));
+    cr_expect(not(answers_noted(&t.notes, "--seeing")));
     pl_tilt_clear(&t);
     pl_tilt_options options = pl_tilt_defaults();
     cr_assert(eq(int, pl_tilt_set(&options, "seeing", "2", &err), PL_OK));
@@ -155,7 +147,7 @@ Test(tilt, spacing_comes_first)
     snprintf(f.corrected.s, sizeof f.corrected.s, "no");
     t = judged(&s, &f);
     cr_expect(eq(int, (int)t.verdict.cause, PL_CAUSE_TILT)); /* a bare mirror's own field */
-    cr_expect(noted(&t.notes, "curved field of its own"));
+    cr_expect(answers_noted(&t.notes, "curved field of its own"));
     pl_tilt_clear(&t);
 }
 
@@ -166,7 +158,7 @@ Test(tilt, without_a_telescope_there_is_no_verdict)
     pl_tilt t = judged(&s, &f);
     cr_expect(eq(int, (int)t.verdict.state, PL_UNSURE));
     cr_expect(isnan(t.allowed_um));
-    cr_expect(noted(&t.notes, "--aperture-mm"));
+    cr_expect(answers_noted(&t.notes, "--aperture-mm"));
     pl_tilt_clear(&t);
 }
 

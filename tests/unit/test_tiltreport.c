@@ -2,6 +2,7 @@
 /* A tilt in words, JSON and a picture; made-up surfaces, no frames. */
 #include "../../lib/align/tilt.h"
 #include "../../lib/report/tilt_report.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -14,11 +15,6 @@
 #include <unistd.h>
 
 /* ---- a made-up answer */
-
-static pl_num told(double v)
-{
-    return (pl_num){ v, PL_FROM_PROFILE };
-}
 
 static pl_tilt tilt_of(double x_um_mm, double y_um_mm, const pl_screws *plate)
 {
@@ -39,10 +35,10 @@ static pl_tilt tilt_of(double x_um_mm, double y_um_mm, const pl_screws *plate)
                      .best_steps_sigma = NAN,
                      .date = "2026-11-26T21:04:05" };
     pl_tilt t;
-    f.aperture_mm = told(280);
-    f.focal_mm = told(870);
-    f.obstruction = told(0.33);
-    f.fwhm_growth = told(0.05);
+    f.aperture_mm = answers_told(280);
+    f.focal_mm = answers_told(870);
+    f.obstruction = answers_told(0.33);
+    f.fwhm_growth = answers_told(0.05);
     cr_assert(eq(int, pl_tilt_judge(&s, &f, plate, NULL, &t, &err), PL_OK), "%s", err.msg);
     return t;
 }
@@ -61,22 +57,10 @@ static pl_screws three(void)
 
 /* ---- words */
 
-static void expect_lines(const char *text)
-{
-    for (const char *s = text; *s; s += strcspn(s, "\n"), s += *s == '\n') {
-        cr_expect(le(sz, strcspn(s, "\n"), 78), "%.90s", s);
-        for (const char *c = s; *c && *c != '\n'; c++)
-            cr_expect(31 < *c && *c < 127, "%.90s", s);
-    }
-    cr_expect(eq(ptr, strstr(text, "nan"), NULL), "%s", text);
-}
-
 static void expect_words(char *s, const char *const *want, size_t n)
 {
-    cr_assert(ne(ptr, s, NULL));
-    for (size_t i = 0; i < n; i++)
-        cr_expect(ne(ptr, strstr(s, want[i]), NULL), "no \"%s\" in:\n%s", want[i], s);
-    expect_lines(s);
+    answers_words(s, want, n);
+    answers_lines(s);
     free(s);
 }
 
@@ -121,7 +105,7 @@ Test(tilt_text, names_no_screw_in_the_dark)
     s = pl_tilt_text(&t, NULL);
     cr_expect(ne(ptr, strstr(s, "Leave it."), NULL));
     cr_expect(eq(ptr, strstr(s, "by hand"), NULL), "%s", s);
-    expect_lines(s);
+    answers_lines(s);
     free(s);
     pl_tilt_clear(&t);
 }
@@ -139,7 +123,7 @@ Test(tilt_text, every_longest_action_fits)
     char *s = pl_tilt_text(&t, "a.json");
     cr_expect(ne(ptr, strstr(t.verdict.action, "measure again."), NULL), "%s", t.verdict.action);
     cr_expect(ne(ptr, strstr(s, "kind pushpull by default"), NULL));
-    expect_lines(s);
+    answers_lines(s);
     free(s);
     pl_tilt_clear(&t);
 }
@@ -176,50 +160,27 @@ Test(tilt_text, parts)
 
 /* ---- JSON */
 
-static json_t *parsed(char *line)
-{
-    json_error_t why;
-    cr_assert(ne(ptr, line, NULL));
-    cr_expect(eq(sz, strcspn(line, "\n"), strlen(line) - 1), "one line");
-    json_t *o = json_loads(line, JSON_REJECT_DUPLICATES, &why);
-    cr_assert(ne(ptr, o, NULL), "%s", why.text);
-    free(line);
-    return o;
-}
-
-static double number(const json_t *o, const char *key)
-{
-    const json_t *v = json_object_get(o, key);
-    cr_expect(ne(ptr, (void *)v, NULL), "no %s", key);
-    return v && json_is_number(v) ? json_number_value(v) : NAN;
-}
-
-static bool is(const json_t *o, const char *key, json_type type)
-{
-    const json_t *v = json_object_get(o, key);
-    return v && json_typeof(v) == type;
-}
-
 Test(tilt_json, screws_and_surface)
 {
     pl_screws plate = three();
     pl_tilt t = tilt_of(1.6, -0.9, &plate);
-    json_t *o = parsed(pl_tilt_json(&t, "a.json"));
+    json_t *o = answers_parsed(pl_tilt_json(&t, "a.json"));
     const json_t *list = json_object_get(o, "screws"), *c = json_array_get(list, 2);
     cr_assert(eq(sz, json_array_size(list), 3));
     cr_expect(eq(str, (char *)json_string_value(json_object_get(c, "name")), "C"));
     cr_expect(
         eq(str, (char *)json_string_value(json_object_get(c, "direction")), "counter-clockwise"));
-    cr_expect(epsilon_eq(dbl, number(c, "travel_um"), -73.4256, 1e-4));
-    cr_expect(epsilon_eq(dbl, number(c, "turns"), 0.104894, 1e-6));
-    cr_expect(epsilon_eq(dbl, number(c, "hand_turns"), 0.125, 1e-12));
-    cr_expect(isfinite(number(c, "travel_um_sigma")) && isfinite(number(c, "turns_sigma")));
+    cr_expect(epsilon_eq(dbl, answers_number(c, "travel_um"), -73.4256, 1e-4));
+    cr_expect(epsilon_eq(dbl, answers_number(c, "turns"), 0.104894, 1e-6));
+    cr_expect(epsilon_eq(dbl, answers_number(c, "hand_turns"), 0.125, 1e-12));
+    cr_expect(isfinite(answers_number(c, "travel_um_sigma")) &&
+              isfinite(answers_number(c, "turns_sigma")));
     const json_t *s = json_object_get(o, "surface");
-    cr_expect(epsilon_eq(dbl, number(s, "across_um"), 51.73, 1e-9));
-    cr_expect(epsilon_eq(dbl, number(json_object_get(s, "corner_um"), "x2y1"),
+    cr_expect(epsilon_eq(dbl, answers_number(s, "across_um"), 51.73, 1e-9));
+    cr_expect(epsilon_eq(dbl, answers_number(json_object_get(s, "corner_um"), "x2y1"),
                          1.6 * 11.75 + 0.9 * 7.85 + 6, 1e-4));
-    cr_expect(is(o, "side_known", JSON_TRUE));
-    cr_expect(is(s, "best_steps", JSON_NULL));
+    cr_expect(answers_is(o, "side_known", JSON_TRUE));
+    cr_expect(answers_is(s, "best_steps", JSON_NULL));
     cr_expect(
         eq(str, (char *)json_string_value(json_object_get(s, "date")), "2026-11-26T21:04:05"));
     json_decref(o);
@@ -232,19 +193,20 @@ Test(tilt_json, unknown_is_null)
     pl_screws plate = three();
     plate.clockwise = plate.pitch_mm = NAN;
     pl_tilt t = tilt_of(1.6, -0.9, &plate);
-    json_t *o = parsed(pl_tilt_json(&t, NULL));
+    json_t *o = answers_parsed(pl_tilt_json(&t, NULL));
     const json_t *a = json_array_get(json_object_get(o, "screws"), 0);
-    cr_expect(is(a, "direction", JSON_NULL));
-    cr_expect(is(a, "turns", JSON_NULL));
-    cr_expect(epsilon_eq(dbl, number(a, "travel_um"), 36, 1e-9));
+    cr_expect(answers_is(a, "direction", JSON_NULL));
+    cr_expect(answers_is(a, "turns", JSON_NULL));
+    cr_expect(epsilon_eq(dbl, answers_number(a, "travel_um"), 36, 1e-9));
     cr_expect(eq(sz, json_array_size(json_object_get(o, "files")), 0));
     json_decref(o);
     pl_tilt_clear(&t);
     plate.rows_deg = NAN;
     t = tilt_of(1.6, -0.9, &plate);
-    o = parsed(pl_tilt_json(&t, NULL));
+    o = answers_parsed(pl_tilt_json(&t, NULL));
     cr_expect(eq(sz, json_array_size(json_object_get(o, "screws")), 0));
-    cr_expect(epsilon_eq(dbl, number(json_object_get(o, "shim_mm"), "x2y1"), 0.05173, 1e-5));
+    cr_expect(
+        epsilon_eq(dbl, answers_number(json_object_get(o, "shim_mm"), "x2y1"), 0.05173, 1e-5));
     json_decref(o);
     pl_tilt_clear(&t);
 }
@@ -272,47 +234,33 @@ Test(tilt_json, can_be_read_again)
 Test(tilt_json, parts_and_hint)
 {
     pl_tilt_parts p = parts_of();
-    json_t *o = parsed(pl_tilt_parts_json(&p, FILES));
-    cr_expect(epsilon_eq(dbl, number(o, "error_gain"), sqrt(0.5), 1e-6));
-    cr_expect(isfinite(number(json_object_get(o, "sensor"), "across_um_sigma")));
-    cr_expect(isfinite(number(json_object_get(o, "tube"), "tilt_deg")));
+    json_t *o = answers_parsed(pl_tilt_parts_json(&p, FILES));
+    cr_expect(epsilon_eq(dbl, answers_number(o, "error_gain"), sqrt(0.5), 1e-6));
+    cr_expect(isfinite(answers_number(json_object_get(o, "sensor"), "across_um_sigma")));
+    cr_expect(isfinite(answers_number(json_object_get(o, "tube"), "tilt_deg")));
     cr_expect(eq(sz, json_array_size(json_object_get(o, "files")), 2));
     json_decref(o);
     pl_tilt_parts_clear(&p);
     pl_field f = { .used = 50 };
     f.pattern[PL_SIZE_SLOPE].amplitude = NAN;
     pl_tilt_hint h = pl_tilt_of_field(&f);
-    o = parsed(pl_tilt_hint_json(&h, &f, "a.fits"));
-    cr_expect(is(o, "size_slope", JSON_NULL));
-    cr_expect(is(o, "side_known", JSON_FALSE));
+    o = answers_parsed(pl_tilt_hint_json(&h, &f, "a.fits"));
+    cr_expect(answers_is(o, "size_slope", JSON_NULL));
+    cr_expect(answers_is(o, "side_known", JSON_FALSE));
     json_decref(o);
     char *s = pl_tilt_hint_text(&h, &f, "a.fits");
-    expect_lines(s);
+    answers_lines(s);
     free(s);
 }
 
 /* ---- picture */
-
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
 
 static pl_canvas *drawn(const pl_tilt *t, bool red)
 {
     pl_err err = { PL_OK, "" };
     pl_canvas *c = NULL;
     cr_assert(eq(int, pl_tilt_canvas(t, "a.json", red, &c, &err), PL_OK), "%s", err.msg);
-    cr_expect(eq(int, (int)c->failed, PL_OK));
-    cr_expect(eq(int, cairo_status(c->cr), CAIRO_STATUS_SUCCESS));
-    for (size_t i = 0; i < c->labels; i++) {
-        pl_box a = c->label[i].box;
-        cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
-                  "clipped: %s", c->label[i].text);
-        for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(not(overlap(a, c->label[k].box)), "overlap: %s, %s", c->label[i].text,
-                      c->label[k].text);
-    }
+    answers_tidy(c, "");
     return c;
 }
 

@@ -2,6 +2,7 @@
 /* Turns in words, JSON and a picture; made-up answers, no log. */
 #include "../../lib/align/turn.h"
 #include "../../lib/report/turn_report.h"
+#include "answers.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
@@ -186,19 +187,6 @@ Test(turnreport, json_of_a_tilt_has_its_own_unit_and_null_for_what_is_unknown)
 
 /* ---- the picture */
 
-static bool overlap(pl_box a, pl_box b)
-{
-    return a.x < b.x + b.w && b.x < a.x + a.w && a.y < b.y + b.h && b.y < a.y + a.h;
-}
-
-static bool labelled(const pl_canvas *c, const char *text)
-{
-    for (size_t i = 0; i < c->labels; i++)
-        if (strstr(c->label[i].text, text))
-            return true;
-    return false;
-}
-
 struct picture {
     int kind, state;
     size_t screws;
@@ -231,12 +219,12 @@ ParameterizedTest(struct picture *r, turnreport, labels_are_tidy)
         cr_expect(a.x >= 0 && a.y >= 0 && a.x + a.w <= c->width && a.y + a.h <= c->height,
                   "clipped: %s", c->label[i].text);
         for (size_t k = i + 1; k < c->labels; k++)
-            cr_expect(overlap(a, c->label[k].box) == false, "%s over %s", c->label[i].text,
+            cr_expect(answers_overlap(a, c->label[k].box) == false, "%s over %s", c->label[i].text,
                       c->label[k].text);
     }
-    cr_expect(labelled(c, "A") && labelled(c, "to the last column"));
-    cr_expect(eq(int, labelled(c, "1 1/4 turn"), r->state == PL_OUTSIDE));
-    cr_expect(eq(int, labelled(c, "leave it"), r->state != PL_OUTSIDE || r->screws >= 5));
+    cr_expect(answers_label(c, "A") && answers_label(c, "to the last column"));
+    cr_expect(eq(int, answers_labels(c, "1 1/4 turn") > 0, r->state == PL_OUTSIDE));
+    cr_expect(eq(int, answers_labels(c, "leave it") > 0, r->state != PL_OUTSIDE || r->screws >= 5));
     pl_canvas_free(c);
 }
 
