@@ -2,7 +2,6 @@
 /* plumb-zone - how exact must focus, collimation and sensor be for these optics and this air? */
 #include "cli.h"
 
-
 static const cli_option options[] = {
     { "seeing", 0x100, "ARCSEC", "FWHM of the air alone, long exposure (default 2.5)" },
     { "wavelength", 0x101, "UM", "wavelength, um (default 0.55)" },
