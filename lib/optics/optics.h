@@ -346,6 +346,24 @@ double pl_brights_even(const pl_brights *b, double ln_fwhm, double bright, doubl
 double pl_sizes_at(const pl_sizes *sizes, double defocus_um, double ln_air, double *by_um,
                    double *by_air);
 
+/* How astigmatism stretches stars in one air: part [defocus from 0] of what it would be if the
+ * width along each axis were a round star's at the defocus of that axis. It is not: of light that
+ * is no Gaussian a fit tells the stretch and the size by different parts. */
+typedef struct {
+    double z_step, part[PL_SIZING_Z];
+} pl_stretches;
+
+/* pl_sizing_stretch
+ *   sizes  in  pl_sizing_read with the same `how` */
+void pl_sizing_stretch(const pl_sizing *sizing, const pl_reading *how, const pl_sizes *sizes,
+                       double air_um, pl_stretches *out);
+
+/* pl_stretch_at - ln(width along x / width along y) for each um by which the defocus along x is
+ * more than along y, to first order; their mean is defocus_um. Odd in the defocus. Trust:
+ * test_sizing.c holds it against numpy. */
+double pl_stretch_at(const pl_stretches *s, const pl_sizes *sizes, double defocus_um,
+                     double ln_air);
+
 /* ---- budget.c */
 
 /* pl_zone_budget - how the window is spent; reads and fills the last block of the answer. */

@@ -15,7 +15,7 @@
 #include <string.h>
 #include <gsl/gsl_sf_bessel.h>
 
-enum { NODES = 16, RADII = 96, ROUNDS = 15 };
+enum { NODES = 16, RADII = 96, ROUNDS = 15, BEYOND = 2 };
 
 #define WAVES_MAX 60.0
 
@@ -24,6 +24,7 @@ struct pl_sizing {
     double z_step, air_from, air_step; /* um, ln um */
     double radius[RADII];              /* um */
     double light[PL_SIZING_Z][PL_SIZING_AIR][RADII];
+    double bent[PL_SIZING_Z][PL_SIZING_AIR][RADII]; /* see bend() */
 };
 
 /* Quadrature over the shift s, shared by all images. */
@@ -34,13 +35,20 @@ struct plan {
     double *s, *weight; /* [n] */
     double *bessel;     /* [n][RADII] */
     double *air;        /* [PL_SIZING_AIR][n] */
-    double *transfer;   /* [PL_SIZING_Z][n] */
+    double *bessel2;    /* [n][RADII] of the second order */
+    double *transfer;   /* [PL_SIZING_Z + BEYOND][n], times weight */
     pl_sizing *sizing;
 };
 
 static double air_at(const pl_sizing *sizing, int i)
 {
     return exp(sizing->air_from + i * sizing->air_step);
+}
+
+static int nearest_air(const pl_sizing *sizing, double air_um)
+{
+    int i = (int)lround((log(air_um) - sizing->air_from) / sizing->air_step);
+    return i < 0 ? 0 : i > PL_SIZING_AIR - 1 ? PL_SIZING_AIR - 1 : i;
 }
 
 static pl_optic in_air(const struct plan *p, double air_um)
@@ -50,7 +58,7 @@ static pl_optic in_air(const struct plan *p, double air_um)
     return o;
 }
 
-static void one_defocus(void *ctx, size_t iz, int worker)
+static void one_transfer(void *ctx, size_t iz, int worker)
 {
     (void)worker;
     const struct plan *p = ctx;
@@ -63,14 +71,44 @@ static void one_defocus(void *ctx, size_t iz, int worker)
                                                               p->s[j], work)
                            : NAN;
     free(work);
+}
+
+/* The transfer's slope with the defocus, from the nodes beside (five points, even in the defocus).
+ */
+static double slope_at(const struct plan *p, size_t iz, size_t j)
+{
+    const double *t = p->transfer + j;
+    size_t before = iz ? iz - 1 : 1, long_before = iz > 1 ? iz - 2 : 2 - iz;
+    double near = t[(iz + 1) * p->n] - t[before * p->n];
+    double far = t[(iz + 2) * p->n] - t[long_before * p->n];
+    return (8 * near - far) / (12 * p->sizing->z_step);
+}
+
+/* Light, and what astigmatism does to it: `bent` times cos 2 phi is the change for each um by which
+ * defocus along x (phi = 0) is more, and along y less.
+ *
+ * With W = c rho^2 cos 2 theta, two points of the pupil a vector s apart, in the direction phi,
+ * differ by 2 c (p_x s_x - p_y s_y) = 2 c s (p_along cos 2 phi - p_across sin 2 phi), p their
+ * middle; for defocus, W = w rho^2, it is 2 w s p_along. The part with p_across is odd and sums up
+ * to nought, so to first order the transfer changes by cos 2 phi times its slope with w; the
+ * transform of g(s) cos 2 phi is - cos 2 phi times the second order's Hankel transform. */
+static void one_defocus(void *ctx, size_t iz, int worker)
+{
+    (void)worker;
+    const struct plan *p = ctx;
+    const double *transfer = p->transfer + iz * p->n;
     for (int ia = 0; ia < PL_SIZING_AIR; ia++) {
-        double *light = p->sizing->light[iz][ia];
+        double *light = p->sizing->light[iz][ia], *bent = p->sizing->bent[iz][ia];
         memset(light, 0, sizeof p->sizing->light[iz][ia]);
+        memset(bent, 0, sizeof p->sizing->bent[iz][ia]);
         for (size_t j = 0; j < p->n; j++) {
-            double t = transfer[j] * p->air[(size_t)ia * p->n + j];
-            const double *row = p->bessel + j * RADII;
-            for (int k = 0; k < RADII; k++)
+            double air = p->air[(size_t)ia * p->n + j];
+            double t = transfer[j] * air, slope = -slope_at(p, iz, j) * air;
+            const double *row = p->bessel + j * RADII, *row2 = p->bessel2 + j * RADII;
+            for (int k = 0; k < RADII; k++) {
                 light[k] += t * row[k];
+                bent[k] += slope * row2[k];
+            }
         }
     }
 }
@@ -83,9 +121,12 @@ static void fill_plan(struct plan *p, size_t panels, double reach)
         p->s[j] = half * (2 * (double)(j / NODES) + 1 + rule.x[j % NODES]);
         double wave = p->v_um * p->s[j] * p->sizing->pixel_um; /* radians across a pixel */
         p->weight[j] = rule.w[j % NODES] * half * p->s[j] * fmax(0, 1 - wave * wave / 24);
-        for (int k = 0; k < RADII; k++)
-            p->bessel[j * RADII + (size_t)k] =
-                gsl_sf_bessel_J0(p->v_um * p->sizing->radius[k] * p->s[j]);
+        for (int k = 0; k < RADII; k++) {
+            double v = p->v_um * p->sizing->radius[k] * p->s[j];
+            size_t at = j * RADII + (size_t)k;
+            p->bessel[at] = gsl_sf_bessel_J0(v);
+            p->bessel2[at] = gsl_sf_bessel_Jn(2, v);
+        }
         for (int ia = 0; ia < PL_SIZING_AIR; ia++) {
             pl_optic o = in_air(p, air_at(p->sizing, ia));
             p->air[(size_t)ia * p->n + j] = pl_air_transfer(&o, p->s[j]);
@@ -102,19 +143,22 @@ static pl_status compute(pl_sizing *sizing, const pl_optic *optic, int jobs, pl_
     double cycles = p.v_um * sizing->radius[RADII - 1] * reach / (2 * M_PI);
     size_t panels = 4 + (size_t)cycles;
     p.n = panels * NODES;
-    double *room = malloc(p.n * sizeof *room * (2 + RADII + PL_SIZING_AIR + PL_SIZING_Z));
+    double *room =
+        malloc(p.n * sizeof *room * (2 + 2 * RADII + PL_SIZING_AIR + PL_SIZING_Z + BEYOND));
     if (!room)
         return pl_fail(err, PL_ENOMEM, "out of memory");
     p.s = room;
     p.weight = p.s + p.n;
     p.bessel = p.weight + p.n;
-    p.air = p.bessel + p.n * RADII;
+    p.bessel2 = p.bessel + p.n * RADII;
+    p.air = p.bessel2 + p.n * RADII;
     p.transfer = p.air + p.n * PL_SIZING_AIR;
     fill_plan(&p, panels, reach);
+    pl_pool_run(jobs, PL_SIZING_Z + BEYOND, one_transfer, &p);
     pl_pool_run(jobs, PL_SIZING_Z, one_defocus, &p);
     free(room);
     for (int iz = 0; iz < PL_SIZING_Z; iz++)
-        if (!isfinite(sizing->light[iz][0][0]))
+        if (!isfinite(sizing->light[iz][0][0] + sizing->bent[iz][0][0]))
             return pl_fail(err, PL_ENOMEM, "out of memory");
     return PL_OK;
 }
@@ -167,13 +211,19 @@ struct reader {
     double bright;
 };
 
-/* (1 + kay u)^-beta averaged over a pixel, u = (r / half)^2. */
+/* (1 + kay u)^-beta averaged over a pixel, given u's squared gradient and its Laplacian. */
+static double averaged(const struct reader *f, double u, double gradient2, double laplacian)
+{
+    double ku = f->kay * u, shape = exp(-f->beta * log1p(ku)), slope = f->beta * f->kay / (1 + ku);
+    double bend = (f->beta + 1) * f->kay / (1 + ku) * gradient2 - laplacian;
+    return shape * (1 + f->pixel2 * slope * bend);
+}
+
+/* Round: u = (r / half)^2. */
 static double profile(const struct reader *f, double r, double half)
 {
-    double u = r * r / (half * half), ku = f->kay * u, shape = exp(-f->beta * log1p(ku));
-    double bend = 4 * f->beta * f->kay / (half * half) *
-                  ((f->beta + 1) * ku / ((1 + ku) * (1 + ku)) - 1 / (1 + ku));
-    return shape * (1 + f->pixel2 * bend);
+    double u = r * r / (half * half), curve = 4 / (half * half);
+    return averaged(f, u, curve * u, curve);
 }
 
 /* One step of flux, ln half width and sky; each radius stands for a ring of pixels. */
@@ -256,8 +306,7 @@ static const double BRIGHT_STEP = 1.05; /* of ln(1 + bright): up to 66, where it
 void pl_sizing_brights(const pl_sizing *sizing, const pl_reading *how, double air_um,
                        pl_brights *out)
 {
-    int ia = (int)lround((log(air_um) - sizing->air_from) / sizing->air_step);
-    ia = ia < 0 ? 0 : ia > PL_SIZING_AIR - 1 ? PL_SIZING_AIR - 1 : ia;
+    int ia = nearest_air(sizing, air_um);
     out->z_step = sizing->z_step;
     for (int k = 0; k < PL_SIZING_BRIGHT; k++) {
         struct reader f = reader_of(sizing, how);
@@ -286,6 +335,72 @@ double pl_brights_even(const pl_brights *b, double ln_fwhm, double bright, doubl
     double more = bright_at(b->ln_fwhm[lo], typical) - from,
            more_hi = bright_at(b->ln_fwhm[hi], typical) - to;
     return ln_fwhm + more + part * (more_hi - more);
+}
+
+/* ---- stretch: the same fit's half axes are half e^(+- eta) along x and y */
+
+/* At r, phi, as profile(); cos2 is that of 2 phi. */
+static double stretched(const struct reader *f, double r, double cos2, double half, double eta)
+{
+    double along = exp(-2 * eta) / (half * half), across = exp(2 * eta) / (half * half);
+    double x2 = r * r * (1 + cos2) / 2, y2 = r * r * (1 - cos2) / 2;
+    return averaged(f, x2 * along + y2 * across, 4 * (x2 * along * along + y2 * across * across),
+                    2 * (along + across));
+}
+
+/* What least squares brings to nought at the fit's eta, on an image without stretch; and how much
+ * `bent` adds to it. */
+static double pull(const struct reader *f, const double *light, const double *bent,
+                   const double p[3], double eta, double *by_bent)
+{
+    enum { ANGLES = 4 }; /* of a quarter turn: exact up to cos 6 phi */
+    double sum = 0, half = exp(p[1]), little = 1e-4, peak = 0;
+    *by_bent = 0;
+    for (int i = 0; i < f->n; i++)
+        peak = fmax(peak, light[i]);
+    for (int i = 0; i < f->n; i++)
+        for (int k = 0; k < ANGLES; k++) {
+            double r = f->radius[i], cos2 = cos(M_PI * (k + 0.5) / ANGLES);
+            double shape = p[0] * stretched(f, r, cos2, half, eta);
+            double slope = p[0] *
+                           (stretched(f, r, cos2, half, eta + little) -
+                            stretched(f, r, cos2, half, eta - little)) /
+                           (2 * little);
+            double weight = r / (1 + f->bright * fmax(0, shape / peak));
+            sum += weight * slope * (light[i] - shape - p[2]);
+            *by_bent += weight * slope * bent[i] * cos2;
+        }
+    return sum;
+}
+
+void pl_sizing_stretch(const pl_sizing *sizing, const pl_reading *how, const pl_sizes *sizes,
+                       double air_um, pl_stretches *out)
+{
+    int ia = nearest_air(sizing, air_um);
+    struct reader f = reader_of(sizing, how);
+    double p[3] = { 0, log(0.55 * air_at(sizing, ia)), 0 }, little = 1e-3;
+    out->z_step = sizing->z_step;
+    for (int iz = 0; iz < PL_SIZING_Z; iz++) {
+        const double *light = sizing->light[iz][ia], *bent = sizing->bent[iz][ia];
+        double by_bent, ignored, by_um;
+        p[0] = light[0];
+        fitted(&f, light, p);
+        double stiff = pull(&f, light, bent, p, -little, &ignored) -
+                       pull(&f, light, bent, p, little, &ignored);
+        pull(&f, light, bent, p, 0, &by_bent);
+        pl_sizes_at(sizes, iz * sizing->z_step, log(air_at(sizing, ia)), &by_um, NULL);
+        /* um of `bent` and half of ln(major / minor) are both halves */
+        out->part[iz] = iz ? by_bent * 2 * little / stiff / by_um : NAN;
+    }
+    out->part[0] = out->part[1]; /* both go to nought there, alike */
+}
+
+double pl_stretch_at(const pl_stretches *s, const pl_sizes *sizes, double defocus_um, double ln_air)
+{
+    double at = fmin(fabs(defocus_um) / s->z_step, PL_SIZING_Z - 1.001), by_um;
+    int i = (int)at;
+    pl_sizes_at(sizes, defocus_um, ln_air, &by_um, NULL);
+    return by_um * (s->part[i] + (at - i) * (s->part[i + 1] - s->part[i]));
 }
 
 /* Catmull-Rom through four values, at t in [0, 1] between the middle ones, and its slope. */
