@@ -1145,6 +1145,11 @@ typedef struct {
     double step_um;                      /* drawtube; from the blur when the profile has none */
     double zone_um;                      /* allowed defocus each side, at the sensor */
     double red_um, red_sigma_um, blue_um, blue_sigma_um; /* best focus less green's; NaN on mono */
+    double astigmatism_um, astigmatism_sigma_um;   /* between its two focal lines, at the sensor;
+                                                      NaN: too few frames on a side */
+    double astigmatism_nm, astigmatism_sigma_nm;   /* RMS of Noll's terms 5 and 6, full disc */
+    double astigmatism_deg, astigmatism_sigma_deg; /* axis along which stars outside focus are
+                                                      stretched; NaN while the side is unknown */
     double curve_um[PL_SWEEP_CURVE], curve_fwhm_px[PL_SWEEP_CURVE]; /* expected, typical air;
                                                                        um as position_um */
     pl_surface surface;

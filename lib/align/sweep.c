@@ -51,15 +51,20 @@ static pl_status first_cells(pl_sweep_work *w, pl_err *err)
     return enough_cells(w, err);
 }
 
+pl_reading pl_sweep_reading(const pl_sweep_work *w, size_t i)
+{
+    const pl_field *f = &w->field[i];
+    return (pl_reading){ .beta = f->beta,
+                         .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
+                         .bright = w->light[i].typical };
+}
+
 static void read_frame(void *ctx, size_t i, int worker)
 {
     (void)worker;
     pl_sweep_work *w = ctx;
-    const pl_field *f = &w->field[i];
-    w->light[i] = pl_sweep_light_of(f);
-    pl_reading how = { .beta = f->beta,
-                       .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
-                       .bright = w->light[i].typical };
+    w->light[i] = pl_sweep_light_of(&w->field[i]);
+    pl_reading how = pl_sweep_reading(w, i);
     pl_sizing_read(w->sizing, &how, &w->sizes[i]);
     pl_sizing_brights(w->sizing, &how, w->sharpest_um, &w->light[i].table);
 }
@@ -223,6 +228,7 @@ static pl_status run(pl_sweep_work *w, pl_err *err)
     }
     if (rc == PL_OK) {
         pl_sweep_colours(w, x);
+        pl_sweep_astigmatism(w, x);
         pl_sweep_judge(&w->s);
     }
     free(m.air_loose);

@@ -72,6 +72,11 @@ size_t pl_sweep_cut(const pl_field *field, size_t frame, size_t value_px, size_t
 /* pl_sweep_set_up - telescope, frames that belong together, positions. */
 pl_status pl_sweep_set_up(pl_sweep_work *w, pl_err *err);
 
+/* ---- sweep.c */
+
+/* pl_sweep_reading - how a frame's stars were fitted, as the optics' room wants it told. */
+pl_reading pl_sweep_reading(const pl_sweep_work *w, size_t frame);
+
 /* ---- sweepmodel.c */
 
 enum {
@@ -176,5 +181,27 @@ void pl_sweep_judge(pl_sweep *s);
 
 /* pl_sweep_colours - red_um and blue_um of the answer, on a mosaic. */
 void pl_sweep_colours(pl_sweep_work *w, const double *x);
+
+/* ---- sweepastig.c */
+
+/* A frame's mean stretch, ln(major / minor) times (cos, sin) of twice the angle. */
+typedef struct {
+    double e[2], var; /* of each component, as its stars tell it */
+    double by_um;     /* stretch for each um between two focal lines */
+    double fade;      /* of a blur along one axis that stretches stars in focus by 1 */
+    int side;         /* of focus: +1 outside, -1 inside, 0 cannot tell */
+    bool odd;         /* left out */
+} pl_sweep_stretch;
+
+/* pl_sweep_lines - how far apart the focal lines are, as (cos, sin) of twice the axis along which
+ * stars outside focus are stretched.
+ *   frame     inout  [n] those that differ from all others are marked odd
+ *   sigma_um  out    of either component
+ * Gives: false with fewer than five frames, or two on a side; outputs untouched then. */
+bool pl_sweep_lines(pl_sweep_stretch *frame, size_t n, double um[2], double *sigma_um);
+
+/* pl_sweep_astigmatism - astigmatism_* of an answer that has its zone; NaN where it cannot be told.
+ */
+void pl_sweep_astigmatism(pl_sweep_work *w, const double *x);
 
 #endif

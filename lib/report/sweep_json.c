@@ -56,6 +56,13 @@ static void focuser(pl_json t, const pl_sweep *s)
     pl_json_measured(t, "blue_um", s->blue_um, s->blue_sigma_um);
 }
 
+static void astigmatism(pl_json t, const pl_sweep *s)
+{
+    pl_json_measured(t, "astigmatism_um", s->astigmatism_um, s->astigmatism_sigma_um);
+    pl_json_measured(t, "astigmatism_nm", s->astigmatism_nm, s->astigmatism_sigma_nm);
+    pl_json_measured(t, "astigmatism_deg", s->astigmatism_deg, s->astigmatism_sigma_deg);
+}
+
 static void exposure(pl_json t, const pl_facts *f)
 {
     pl_json_text(t, "date_obs", f->date_obs.s, NULL);
@@ -76,6 +83,7 @@ char *pl_sweep_json(const pl_sweep *s, const char *const *file)
     pl_json_bool(t, "side_known", s->side_known);
     best(t, s);
     focuser(t, s);
+    astigmatism(t, s);
     /* at the sensor, from the first frame */
     pl_json_surface(t, &s->surface, s->frames ? -s->frame[0].defocus_um : NAN, s->best_sigma_um);
     exposure(t, &s->facts);

@@ -174,6 +174,30 @@ static void colour_row(pl_string *out, const pl_sweep *s)
     row(out, "colours", &words);
 }
 
+/* Noise alone looks like so many sigma once in 500 series: two components, exp(-3.5^2 / 2). */
+static const double STANDS_OUT = 3.5;
+
+static void astigmatism_row(pl_string *out, const pl_sweep *s)
+{
+    pl_string words = { 0 };
+    double um = s->astigmatism_um, sigma = s->astigmatism_sigma_um;
+    bool found = um > STANDS_OUT * sigma;
+    if (isnan(um))
+        pl_string_add(&words, "cannot be told: five frames are needed, two of them on each side "
+                              "of focus");
+    else
+        pl_string_add(&words, "%stwo focal lines %s um apart (%s nm RMS)",
+                      found ? "" : "none found: ", pl_measured(um, sigma, 1).s,
+                      pl_measured(s->astigmatism_nm, s->astigmatism_sigma_nm, 1).s);
+    if (found && isfinite(s->astigmatism_deg))
+        pl_string_add(&words, "; stars are stretched along %s deg outside focus, across it inside",
+                      pl_measured(s->astigmatism_deg, s->astigmatism_sigma_deg, 0).s);
+    if (found && isfinite(s->zone_um))
+        pl_string_add(&words, "; half of it is %s times what focus allows",
+                      pl_signif(um / 2 / s->zone_um, 2).s);
+    row(out, "astigmatism", &words);
+}
+
 /* ---- the focal surface */
 
 static void tilt_rows(pl_string *out, const pl_sweep *s, const pl_surface_told *t)
@@ -282,6 +306,7 @@ char *pl_sweep_text(const pl_sweep *s, const char *const *file)
     blur_row(&out, s);
     focuser_rows(&out, s);
     colour_row(&out, s);
+    astigmatism_row(&out, s);
     surface(&out, s);
     next(&out, s);
     rests_on(&out, s);

@@ -7,7 +7,8 @@ usage: sweep.py BUILD [--quick]
 
 The program is run as a user runs it, with a profile that tells the scope. Limits are the project's targets unless a line
 says otherwise: seeing 2.5 arcsec varying 8 % from frame to frame, 11 frames, 300 stars on 1600 x 1100 px, f/3.1.
-The pulls take 200 small series (7 frames of 800 x 600 px, 150 stars), half of them of an even field."""
+The pulls take 200 small series (7 frames of 800 x 600 px, 150 stars), half of them of an even field; those of
+astigmatism 40."""
 import json
 import os
 import re
@@ -289,6 +290,69 @@ def check_colours(c, sweep):
             c.below(f"{name}: {key}, off by so many errors", abs(off) / sigma, 3.5, "", ".2f")
 
 
+# ---- astigmatism
+
+LINES = ("astigmatism_um",)
+
+
+def lines_off(series, answer):
+    """Error of the two focal lines as (cos, sin) of twice their angle, a complex number, in its sigma."""
+    e = answer.get(*LINES) * np.exp(2j * np.radians(answer.get("astigmatism_deg")))
+    return (e - series.lines_um * np.exp(2j * np.radians(series.astigmatism_deg))) / answer.get("astigmatism_um_sigma")
+
+
+def astigmatic_cases():
+    bent, small = dict(astigmatism_nm=25.0, astigmatism_deg=30.0), dict(steps=5000 + 5 * ELEVEN, best_steps=5001.2, **SMALL)
+    yield "astigmatism of 25 nm at 30 deg, a frame with a tracking error", Series(trailed=(8,), seed=61, **small, **bent)
+    yield "astigmatism without a tracking error, the same series", Series(seed=61, **small, **bent)
+    yield "astigmatism, every frame smeared its own way", Series(shake_px=0.3, seed=62, **small, **bent)
+    yield "astigmatism on a tilted sensor, in poor air", Series(tilt=(6.0, 3.0), curvature=8.0, seeing=3.4, seed=63, **small, **bent)
+    yield "astigmatism of 60 nm at 140 deg", Series(astigmatism_nm=60.0, astigmatism_deg=140.0, seed=64, **small)
+    yield "astigmatism on a raw mosaic", Series(mosaic="RGGB", flux=(1e4, 3e5), seed=65, **small, **bent)
+    yield "no astigmatism, all frames smeared alike, most of them inside", Series(**{**small, "best_steps": 5012.0}, smear_px=(1.0, 70.0), seed=66)
+
+
+def check_astigmatism(c, sweep, quick):
+    answers = []
+    for name, series in list(astigmatic_cases())[:1 if quick else None]:
+        answers.append(answer := sweep.series(series))
+        if not read(c, name, answer, LINES, ("astigmatism_nm",), ("astigmatism_deg",)):
+            continue
+        um, sigma = answer.get(*LINES), answer.get("astigmatism_um_sigma")
+        c.below(f"{name}: {um:.2f} +- {sigma:.2f} um, off by so many errors", abs(lines_off(series, answer)), 3.5, "", ".2f")
+        if not series.astigmatism_nm:
+            continue
+        c.below(f"{name}: its error as a part of it", sigma / um, 0.15, "chosen", ".3f")
+        off = (answer.get("astigmatism_deg") - series.astigmatism_deg + 90) % 180 - 90
+        c.below(f"{name}: {answer.get('astigmatism_deg'):.1f} deg, off by", abs(off), 5.0, "chosen", ".1f")
+        c.within(f"{name}: nm over the truth", answer.get("astigmatism_nm") / series.astigmatism_nm, 0.95, 1.05, "a few per cent")
+    if quick:
+        return
+    moved = abs(answers[0].get(*LINES) - answers[1].get(*LINES)) / answers[1].get("astigmatism_um_sigma")
+    c.below("a tracking error moves the answer by so many errors", moved, 1.0, "", ".2f")
+    series = replace(blind_series(37), astigmatism_nm=25.0, astigmatism_deg=30.0)
+    told = sweep.series(series, "--first", side_of_first(series), **dict(step_um=None, outward=None))
+    if read(c, "astigmatism, no positions, first told", told, LINES, ("astigmatism_deg",)):
+        c.below("astigmatism, no positions, first told: off by so many errors", abs(lines_off(series, told)), 3.5, "", ".2f")
+    check_astigmatism_pulls(c, sweep)
+
+
+def check_astigmatism_pulls(c, sweep, count=40):
+    """Half of the series have none. Of 80 pulls the width would be known to 8 %; series share their sigma, and smears are no
+    Gaussian, hence the limits."""
+    def made(seed):
+        best = 5000 + np.random.default_rng([seed, 9]).uniform(-6, 6)
+        return Series(steps=5000 + 8 * SEVEN, best_steps=best, shake_px=0.3, astigmatism_nm=25.0 * (seed % 2), astigmatism_deg=30.0,
+                      seed=20000 + seed, **SMALL)
+    series = [made(seed) for seed in range(count)]
+    pairs = [(s, a) for s, a in zip(series, common.side_by_side(sweep.series, series)) if np.isfinite(a.get(*LINES))]
+    c.above(f"astigmatism told in small series of {count}", len(pairs), 0.95 * count, "chosen", "d")
+    z = np.array([(v.real, v.imag) for v in (lines_off(s, a) for s, a in pairs)])
+    c.within(f"astigmatism: width of {z.size} pulls (robust {common.mad_width(z.ravel()):.2f})", np.sqrt(np.mean(z * z)), 0.75, 1.3)
+    alarms = sum(a.get(*LINES) > 3.5 * a.get("astigmatism_um_sigma") for s, a in pairs if not s.astigmatism_nm)
+    c.below("series without astigmatism in which some is found", alarms, 0, "", "d")
+
+
 def check_bright_few(c, sweep):
     """Few stars still tell best focus; what cannot be told of the surface is not made up."""
     series = Series(steps=5000 + 6 * ELEVEN, best_steps=5001.4, stars=14, size=(800, 600), flux=(3e4, 2.5e5), seed=45)
@@ -364,6 +428,7 @@ def main():
     check_blind(c, sweep, quick)
     check_beyond(c, sweep, quick)
     check_wrong(c, sweep, quick)
+    check_astigmatism(c, sweep, quick)
     if not quick:
         check_spoiled(c, sweep)
         check_backlash(c, sweep)

@@ -60,7 +60,7 @@ Test(sizing, astigmatism_as_numpy_and_scipy_have_it)
         double got =
             pl_stretch_at(&stretches, &sizes, independent[i].defocus, log(independent[i].air));
         double want = independent[i].stretch;
-        cr_expect(fabs(got - want) < 0.02 * fabs(want) + 1e-9, "case %zu: %.6f, not %.6f", i, got,
+        cr_expect(fabs(got - want) < 0.01 * fabs(want) + 1e-9, "case %zu: %.6f, not %.6f", i, got,
                   want);
     }
     pl_sizing_free(s);

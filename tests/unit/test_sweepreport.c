@@ -87,6 +87,12 @@ static pl_sweep sweep_of(pl_state state)
                    .red_sigma_um = 1,
                    .blue_um = -2.5,
                    .blue_sigma_um = 1.5,
+                   .astigmatism_um = 9.4,
+                   .astigmatism_sigma_um = 0.4,
+                   .astigmatism_nm = 25,
+                   .astigmatism_sigma_nm = 1,
+                   .astigmatism_deg = 30,
+                   .astigmatism_sigma_deg = 2,
                    .surface = surface_of(),
                    .facts = pl_facts_unknown() };
     s.frame = calloc(FRAMES, sizeof *s.frame);
@@ -137,6 +143,12 @@ static void forget(pl_sweep *s)
         &s->red_sigma_um,
         &s->blue_um,
         &s->blue_sigma_um,
+        &s->astigmatism_um,
+        &s->astigmatism_sigma_um,
+        &s->astigmatism_nm,
+        &s->astigmatism_sigma_nm,
+        &s->astigmatism_deg,
+        &s->astigmatism_sigma_deg,
         &s->surface.tilt_x_um_mm,
         &s->surface.tilt_y_um_mm,
         &s->surface.curvature_um,
@@ -185,6 +197,9 @@ Test(sweep_text, what_to_act_on_first)
                            "1.020 +- 0.010 times what the profile says: 1 is right",
                            "42.0 +- 3.0 um of drawtube",
                            "red 3.5 +- 1.0 um, blue -2.5 +- 1.5 um",
+                           "two focal lines 9.40 +- 0.40 um apart (25.0 +- 1.0 nm",
+                           "stars are stretched along 30.0 +- 2.0 deg outside",
+                           "half of it is 0.26 times",  /* 4.7 / 18 */
                            "5.00 +- 0.10 um/mm = 17.1", /* 5e-3 rad = 17.19 arcmin */
                            "moves out towards the last column and row 1 (306.9",
                            "120.0 +- ",
@@ -349,6 +364,9 @@ static const struct key_row KEYS[] = {
     { "zone_um", 18, NAN },
     { "red_um", 3.5, 1 },
     { "blue_um", -2.5, 1.5 },
+    { "astigmatism_um", 9.4, 0.4 },
+    { "astigmatism_nm", 25, 1 },
+    { "astigmatism_deg", 30, 2 },
     { "frames_used", 4, NAN },
     { "schema", 1, NAN },
 };
@@ -415,6 +433,9 @@ Test(sweep_json, unknown_is_null)
                            "zone_um",
                            "red_um",
                            "blue_um",
+                           "astigmatism_um",
+                           "astigmatism_nm",
+                           "astigmatism_deg",
                            "seeing_arcsec",
                            "date_obs" };
     for (size_t i = 0; i < PL_ARRAY_LEN(null); i++)
