@@ -243,7 +243,7 @@ void pl_sweep_astigmatism(pl_sweep_work *w, const double *x)
     struct job job = { w, x, s->outside ? NULL : malloc(sizeof *job.frame * w->frames) };
     if (!job.frame)
         return;
-    pl_pool_run(0, w->frames, one_frame, &job);
+    pl_pool_run(w->jobs, w->frames, one_frame, &job);
     if (pl_sweep_lines(job.frame, w->frames, um, &sigma))
         tell(s, um, sigma, w->optic.f_ratio);
     free(job.frame);
