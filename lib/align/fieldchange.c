@@ -223,12 +223,12 @@ static const char *const go_on[] = {
     [COMATIC] = "Go on this way with the corrector's spacing, by half as much",
 };
 static const char *const go_back[] = {
-    [PL_OUTWARD_STRETCH] = "Go back with the corrector's spacing, and past where it was",
-    [PL_SIZE_SLOPE] = "Go back with the tilt, and past where it was",
-    [PL_FLARE] = "Go back with the collimation, and past where it was",
+    [PL_OUTWARD_STRETCH] = "Go back with the corrector's spacing",
+    [PL_SIZE_SLOPE] = "Go back with the tilt",
+    [PL_FLARE] = "Go back with the collimation",
     [PL_CORNERED] = "Loosen the mirror's clips again; support the mirror while you do",
-    [BOWL] = "Go back with the corrector's spacing, and past where it was",
-    [COMATIC] = "Go back with the corrector's spacing, and past where it was",
+    [BOWL] = "Go back with the corrector's spacing",
+    [COMATIC] = "Go back with the corrector's spacing",
 };
 
 #define SAY(field, ...) snprintf(field, sizeof(field), __VA_ARGS__)
@@ -247,9 +247,11 @@ static void say_worse(pl_changes *c, int which)
 {
     const pl_change *k = &c->item[which];
     SAY(c->text, "worse: %s %s", k->name, k->text);
-    SAY(c->action, "%s.",
+    bool was_off = fabs(k->before) > k->tolerance && which != PL_CORNERED;
+    SAY(c->action, "%s%s.",
         pl_change_past(k) ? "You went past the best: it lies between, nearer to where you were"
-                          : go_back[which]);
+                          : go_back[which],
+        was_off && !pl_change_past(k) ? ", and past where it was" : "");
 }
 
 static void say_mixed(pl_changes *c, int down, int up)
