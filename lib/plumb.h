@@ -1200,6 +1200,115 @@ PL_API pl_status pl_sweep_series(const pl_sweep_shot *shot, size_t shots,
  * there is no surface. */
 PL_API pl_status pl_sweep_save(const pl_sweep *sweep, const char *profile, pl_err *err);
 
+/* ---- align: one exposure, focus and air (plumb-check) ---------------------------------------- */
+
+/* pl_sense - how far one exposure stands from focus, told apart from its air by how the widths of
+ * its stars change over a focal surface measured before. Lengths at the sensor. */
+typedef struct {
+    double defocus_um, defocus_sigma_um; /* of the sensor's centre, + = too far out; NaN while the
+                                            side is not known */
+    double size_um, size_sigma_um; /* the same without its sign; NaN: not even that is known */
+    bool sign_known;               /* no defocus on the other side fits the widths as well */
+    bool surface_known;            /* there is one, of this camera and telescope */
+    bool surface_fits;             /* and the widths are as it lets them be */
+    double seeing_arcsec, seeing_sigma_arcsec; /* FWHM of the air: defocus, diffraction and pixel
+                                                  taken out, tracking left in */
+    double fwhm_px;                            /* as the model has it, median over the field */
+    double focused_px, focused_sigma_px; /* the same with the centre in focus, in the same air */
+    double zone_um;                      /* defocus allowed each side, in this air */
+    double other_side; /* odds against the other side, as a difference in chi square */
+    double chi2;       /* of the cells' widths against the surface */
+    size_t freedom;    /* degrees of it */
+    size_t cells;
+    char reason[200]; /* why something is not known; "" when all is */
+} pl_sense;
+
+typedef struct {
+    double wavelength_um; /* NaN: the surface's, else 0.53 on a mosaic, 0.55 */
+    double moved_um;      /* drawtube travel between a pair's exposures, + = out */
+} pl_sense_options;
+
+PL_API pl_sense_options pl_sense_defaults(void);
+
+/* pl_sense_frame - from the stars of one exposure.
+ *   surface  in   as saved; NULL: none, then little more than the widths is known
+ *   options  in   NULL: the defaults
+ *   jobs     in   threads, < 1: one per processor
+ *   notes    inout  what was assumed
+ *   out      out  whole, or untouched
+ * What cannot be told is PL_OK with `reason` and NaN. Gives: PL_ENODATA when a fact is missing
+ * (aperture, focal length, pixel) or stars are too few, PL_EARG for stars blurred beyond reach.
+ * Method: ln FWHM in cells against the optics' answer at z - S(x, y) in one air; the surface's own
+ * errors are unknowns with expectations, and all defoci on both sides are compared by chi square.
+ * Trust: f/3, 250 stars, 45 um of tilt, 1.9 to 3.4 arcsec: see tests/reference/check.py. */
+PL_API pl_status pl_sense_frame(const pl_field *field, const pl_surface *surface,
+                                const pl_sense_options *options, int jobs, pl_notes *notes,
+                                pl_sense *out, pl_err *err);
+
+/* pl_sense_pair - from two exposures, the second after a known move; also of a flat and square
+ * field. Tells where the second one stands. Air may differ from one to the other as it does from
+ * minute to minute (12 %).
+ *   field  in  [2]
+ * Else as pl_sense_frame; PL_EARG for no move. */
+PL_API pl_status pl_sense_pair(const pl_field *field, const pl_surface *surface,
+                               const pl_sense_options *options, int jobs, pl_notes *notes,
+                               pl_sense *out, pl_err *err);
+
+typedef struct {
+    pl_sense_options sense;
+    bool pair;             /* moved_um was told: frames are a pair */
+    double remaining_min;  /* of the night; NaN: not told */
+    double refocus_cost_s; /* NaN: not told */
+    double drift_um_h;     /* at the sensor, + = outward; NaN: not told */
+} pl_check_options;
+
+/* pl_check - everything plumb-check says of one exposure. */
+typedef struct {
+    double scale_arcsec_px;
+    double fwhm_px, fwhm_sigma_px;
+    double eccentricity, eccentricity_sigma;
+    double chi, chi_sigma, elongation_deg, elongation_sigma_deg; /* of the mean ellipticity */
+    double sky_adu, noise_adu;
+    size_t stars; /* used */
+    char mosaic[8];
+    pl_sense sense;
+    pl_travel move; /* to focus: + = out; NaN while the side is unknown */
+    bool with_reference;
+    double softer, softer_sigma; /* FWHM over the reference's, less 1; NaN: none */
+    double star_ratio;           /* stars over the reference's; NaN: none */
+    double drift_um_h;           /* that was used; NaN: none */
+    double drift_cost_s;   /* exposure that not refocusing costs of the time left; NaN: unknown */
+    double refocus_cost_s; /* exposure that refocusing costs, in whole subs; NaN: unknown */
+    pl_verdict verdict;
+    pl_facts facts;
+    pl_notes notes;
+} pl_check;
+
+PL_API pl_check_options pl_check_defaults(void);
+
+/* pl_check_set - one option from text: "moved", "remaining", "refocus-cost", "drift",
+ * "wavelength". Gives: PL_EARG for an unknown name, no number, or out of range. */
+PL_API pl_status pl_check_set(pl_check_options *options, const char *name, const char *value,
+                              pl_err *err);
+
+/* pl_check_frame - one exposure's whole answer.
+ *   surface    in   NULL: none
+ *   reference  in   another exposure, known to be good: what is compared without a surface, and the
+ *                   stars that a clear sky shows; NULL: none
+ *   options    in   NULL: the defaults
+ *   out        out  whole, or untouched; free with pl_check_clear
+ * Gives: as pl_sense_frame. */
+PL_API pl_status pl_check_frame(const pl_field *field, const pl_surface *surface,
+                                const pl_field *reference, const pl_check_options *options,
+                                int jobs, pl_check *out, pl_err *err);
+
+/* pl_check_pair - of the second of two exposures.
+ *   field  in  [2] */
+PL_API pl_status pl_check_pair(const pl_field *field, const pl_surface *surface,
+                               const pl_check_options *options, int jobs, pl_check *out,
+                               pl_err *err);
+PL_API void pl_check_clear(pl_check *check);
+
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
 /* Each gives malloc'd text, or NULL when memory is short. `file` is what the user called it. */
@@ -1258,6 +1367,10 @@ PL_API char *pl_sweep_text(const pl_sweep *sweep, const char *const *file);
 PL_API char *pl_sweep_json(const pl_sweep *sweep, const char *const *file);
 PL_API pl_status pl_sweep_draw(const pl_sweep *sweep, const char *const *file, bool red,
                                const char *png, pl_err *err);
+
+/* What one exposure says of focus and air. */
+PL_API char *pl_check_text(const pl_check *check, const char *file);
+PL_API char *pl_check_json(const pl_check *check, const char *file);
 
 /* pl_scene_template - every key of a scene with its meaning, range and default: itself a scene. */
 PL_API char *pl_scene_template(void);
