@@ -1217,6 +1217,7 @@ typedef struct {
     double focused_px, focused_sigma_px; /* the same with the centre in focus, in the same air */
     double zone_um;                      /* defocus allowed each side, in this air */
     double other_side; /* odds against the other side, as a difference in chi square */
+    double gain;       /* of chi2, if tilt and curvature might be other ones */
     double chi2;       /* of the cells' widths against the surface */
     size_t freedom;    /* degrees of it */
     size_t cells;

@@ -7,16 +7,21 @@
 #include <stdlib.h>
 #include <gsl/gsl_cdf.h>
 
-enum { ENOUGH_STARS = 20, ENOUGH_CELLS = 9 };
+enum { ENOUGH_STARS = 20 };
 
 /* Chance that z lies elsewhere, above which no side is claimed. */
 static const double DOUBT = 0.003;
 /* Chance of widths as odd as these, below which the surface is not believed. */
 static const double MISFIT = 1e-3;
+/* Cells are not better than this part of what their errors say, as a square. */
+static const double LEAST_SCATTER = 0.25;
 /* |z| known no better than this part of what was looked at is not known: evenly spread has 0.29. */
 static const double VAGUE = 0.15;
-/* Scatter of ln air between two exposures; as plumb-sweep expects it of a series. */
-static const double AIR_SIGMA = 0.12;
+/* Scatter of ln air from one exposure to the next. */
+static const double AIR_TIE = 0.08;
+/* Air before anything is known, arcsec, and the scatter of its ln: loose, it only keeps stars far
+ * out of focus from being explained by no air at all. Common practice, no source. */
+static const double AIR_USUAL = 2.5, AIR_LOOSE = 0.4;
 /* What a surface that was never measured may be, um over the half diagonal. */
 static const double TILT_OPEN = 60, CURVE_OPEN = 30;
 /* The finest air, as a part of the sharpest cell; and the widest. */
@@ -124,7 +129,10 @@ static pl_status set_up(struct work *w, const pl_surface *s, int jobs, pl_err *e
     if (rc != PL_OK)
         return rc;
     w->model.frames = w->frames;
-    w->model.tie_sigma = AIR_SIGMA * M_SQRT2;
+    w->model.tie_sigma = AIR_TIE * M_SQRT2;
+    w->model.air = log(AIR_USUAL * w->focal_mm * 1000 * PL_ARCSEC_RAD);
+    w->model.air_sigma = AIR_LOOSE;
+    w->model.near_um = w->optic.lambda_um * w->optic.f_ratio * w->optic.f_ratio; /* 1/8 wave */
     if (w->frames > 1)
         w->model.offset_um[1] = w->options->moved_um * pl_carried(&f->facts);
     cut(w, NULL);
@@ -173,8 +181,8 @@ static void tell_widths(const struct work *w, const pl_sense_search *s, pl_sense
 /* The last frame's defocus, as far as it is known. */
 static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sense *out)
 {
-    double z = s->best.x[PL_SE_Z] + w->model.offset_um[w->frames - 1];
-    double sigma = hypot(sqrt(s->best.cov[PL_SE_Z][PL_SE_Z]), PL_SWEEP_MODEL * z);
+    double z = s->z_um + w->model.offset_um[w->frames - 1];
+    double sigma = hypot(s->z_sigma, PL_SWEEP_MODEL * z);
     bool vague = s->size_sigma > VAGUE * s->far_um;
     out->defocus_um = out->sign_known ? z : NAN;
     out->defocus_sigma_um = out->sign_known ? sigma : NAN;
@@ -183,13 +191,24 @@ static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sens
     out->seeing_arcsec = vague && !out->sign_known ? NAN : out->seeing_arcsec;
 }
 
+/* Whether cells and surface agree: all together, and against another tilt and curvature by the
+ * scatter that then remains. */
+static bool agrees(const struct work *w, const pl_sense_search *s, double *gain)
+{
+    double n = (double)pl_sense_freedom(&w->model), chi2 = s->best.chi2;
+    *gain = pl_sense_loosen(&w->model, &s->best);
+    double rest = fmax((chi2 - *gain) / (n - 3), LEAST_SCATTER);
+    return gsl_cdf_chisq_Q(chi2, n) > MISFIT &&
+           gsl_cdf_fdist_Q(*gain / 3 / rest, 3, n - 3) > MISFIT;
+}
+
 static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *out)
 {
     out->chi2 = s->best.chi2;
     out->freedom = pl_sense_freedom(&w->model);
     out->cells = w->model.cells;
     out->other_side = s->other_side;
-    out->surface_fits = gsl_cdf_chisq_Q(out->chi2, (double)out->freedom) > MISFIT;
+    out->surface_fits = agrees(w, s, &out->gain);
 }
 
 static void tell_reason(pl_sense *out)

@@ -35,7 +35,9 @@ typedef struct {
     double known[PL_SE_AIR];             /* of the surface; [PL_SE_Z] is not looked at */
     double whiten[3][3];                 /* turns its first three errors into units */
     double rest_sigma_um2;
-    double tie_sigma; /* of ln air between the frames */
+    double tie_sigma;      /* of ln air between the frames */
+    double air, air_sigma; /* ln air expected */
+    double near_um;        /* places so near to each other are one, whatever their sides */
 } pl_sense_model;
 
 /* One fit. */
@@ -56,16 +58,21 @@ size_t pl_sense_freedom(const pl_sense_model *m);
  * Gives: false when there is no minimum; the fit is then as it was. */
 bool pl_sense_solve(const pl_sense_model *m, bool held, pl_sense_fit *fit);
 
+/* pl_sense_loosen - chi square that a fit gains when the surface's tilt and curvature may be what
+ * they like. */
+double pl_sense_loosen(const pl_sense_model *m, const pl_sense_fit *fit);
+
 /* pl_sense_width - median over the field of ln FWHM, um, as one frame's fit reads it. */
 double pl_sense_width(const pl_sense_model *m, const double *x, size_t frame, double z_um);
 
 /* What all defoci say together. */
 typedef struct {
     pl_sense_fit best;          /* z free */
+    double z_um, z_sigma;       /* over what lies on its side of focus, or near it */
     double far_um;              /* |z| that was looked at */
     double size_um, size_sigma; /* |z| of the last frame, over all z */
     double air, air_sigma;      /* its ln air */
-    double elsewhere;           /* chance that z lies away from the best fit */
+    double elsewhere;           /* chance that z lies on the other side, and not near the best */
     double other_side;          /* chi square of the other side less the best one's */
 } pl_sense_search;
 

@@ -135,8 +135,9 @@ static void refine_lows(struct looking *l, double far, pl_sense_fit *best)
 /* What all nodes have in common, each weighed by its likelihood and its share of z. */
 static void weigh(struct looking *l, pl_sense_search *s)
 {
-    double low = least(l), sum = 0, out = 0, v[4] = { 0 };
-    double z0 = s->best.x[PL_SE_Z], same = SAME * sqrt(s->best.cov[PL_SE_Z][PL_SE_Z]);
+    double low = least(l), sum = 0, out = 0, mean = 0, spread = 0, v[4] = { 0 };
+    double z0 = s->best.x[PL_SE_Z];
+    double same = fmin(l->m->near_um, SAME * sqrt(s->best.cov[PL_SE_Z][PL_SE_Z]));
     double move = l->m->offset_um[l->m->frames - 1], other = INFINITY;
     qsort(l->node, l->nodes, sizeof *l->node, by_z);
     for (size_t i = 0; i < l->nodes; i++) {
@@ -144,18 +145,26 @@ static void weigh(struct looking *l, pl_sense_search *s)
         double from = l->node[i > 0 ? i - 1 : 0].z, to = l->node[i + 1 < l->nodes ? i + 1 : i].z,
                size = fabs(n->z + move);
         double w = exp((low - n->chi2) / 2) * (to - from);
-        if ((n->z + move) * (z0 + move) <= 0)
-            other = fmin(other, n->chi2);
+        bool across = (n->z + move) * (z0 + move) <= 0;
+        other = across ? fmin(other, n->chi2) : other;
         if (!(w > 0))
             continue;
         sum += w;
-        out += fabs(n->z - z0) > same ? w : 0;
+        if (across && fabs(n->z - z0) > same)
+            out += w;
+        else {
+            mean += w * (n->z - z0);
+            spread += w * (n->z - z0) * (n->z - z0);
+        }
         v[0] += w * size;
         v[1] += w * size * size;
         v[2] += w * n->air;
         v[3] += w * (n->air * n->air + n->air_var);
     }
     s->elsewhere = out / sum;
+    mean /= sum - out;
+    s->z_um = z0 + mean;
+    s->z_sigma = sqrt(fmax(0, spread / (sum - out) - mean * mean));
     s->size_um = v[0] / sum;
     s->size_sigma = sqrt(fmax(0, v[1] / sum - s->size_um * s->size_um));
     s->air = v[2] / sum;

@@ -3,6 +3,7 @@
 #include "sense.h"
 
 #include <math.h>
+#include <stdlib.h>
 #include <string.h>
 
 static const double UNIT[PL_SE_UNKNOWNS] = { 10, 1, 1, 5, 1, 1, 1, 0.1, 0.1 };
@@ -13,7 +14,7 @@ static const double LEAST_UM = 0.2;
 /* Error of the rest, a part of the square of the air. */
 static const double REST_SIGMA = 0.015;
 
-enum { FIRM = 6 }; /* expectations besides the tie of the air */
+enum { FIRM = 7 }; /* expectations besides the tie of the air */
 
 /* Inverse of the lower triangle of Cholesky's factor: turns errors into units. */
 static void whiten(const double cov[3][3], double out[3][3])
@@ -127,6 +128,7 @@ static void expectations(const pl_sense_model *m, const double *x, double *rest)
             rest[i] += m->whiten[i][j] * (x[PL_SE_TILT_X + j] - m->known[PL_SE_TILT_X + j]);
         rest[3 + i] = (x[PL_SE_REST_X + i] - m->known[PL_SE_REST_X + i]) / m->rest_sigma_um2;
     }
+    rest[6] = (x[PL_SE_AIR] - m->air) / m->air_sigma;
     if (m->frames > 1)
         rest[FIRM] = (x[PL_SE_AIR + 1] - x[PL_SE_AIR]) / m->tie_sigma;
 }
@@ -162,6 +164,8 @@ static void expected_slopes(const struct fit *f, size_t p, double *row)
             put(f, row, PL_SE_TILT_X + j, m->whiten[i][j]);
     for (size_t i = 0; i < 3; i++, row += p)
         put(f, row, PL_SE_REST_X + i, 1 / m->rest_sigma_um2);
+    put(f, row, PL_SE_AIR, 1 / m->air_sigma);
+    row += p;
     if (m->frames > 1) {
         put(f, row, PL_SE_AIR, -1 / m->tie_sigma);
         put(f, row, PL_SE_AIR + 1, 1 / m->tie_sigma);
@@ -216,6 +220,23 @@ bool pl_sense_solve(const pl_sense_model *m, bool held, pl_sense_fit *fit)
     for (size_t i = 0; i < f.n; i++)
         fit->chi2 += rest[i] * rest[i];
     return true;
+}
+
+double pl_sense_loosen(const pl_sense_model *m, const pl_sense_fit *fit)
+{
+    pl_sense_model *loose = malloc(sizeof *loose);
+    pl_sense_fit free_fit = *fit;
+    double gain = 0;
+    if (!loose)
+        return 0;
+    *loose = *m;
+    for (int i = 0; i < 3; i++)
+        for (int j = 0; j <= i; j++)
+            loose->whiten[i][j] *= 1e-3;
+    if (pl_sense_solve(loose, false, &free_fit))
+        gain = fit->chi2 - free_fit.chi2;
+    free(loose);
+    return gain;
 }
 
 double pl_sense_width(const pl_sense_model *m, const double *x, size_t frame, double z)

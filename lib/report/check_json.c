@@ -31,6 +31,7 @@ static void focus(pl_json t, const pl_check *c)
     pl_json_bool(t, "surface_known", s->surface_known);
     pl_json_bool(t, "surface_fits", s->surface_known && s->surface_fits);
     pl_json_number(t, "surface_chi2", s->chi2);
+    pl_json_number(t, "surface_chi2_gain", s->gain);
     pl_json_count(t, "surface_freedom", s->freedom);
     pl_json_number(t, "other_side_chi2", s->other_side);
     pl_json_measured(t, "seeing_arcsec", s->seeing_arcsec, s->seeing_sigma_arcsec);
