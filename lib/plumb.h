@@ -1202,6 +1202,16 @@ PL_API pl_status pl_sweep_save(const pl_sweep *sweep, const char *profile, pl_er
 
 /* ---- align: one exposure, focus and air (plumb-check) ---------------------------------------- */
 
+enum { PL_SENSE_CURVE = 61, PL_SENSE_CELLS = 48 };
+
+/* What a part of the field says. */
+typedef struct {
+    double x_mm, y_mm;               /* from the sensor's middle */
+    double focal_um, focal_sigma_um; /* S there, as saved */
+    double fwhm_px, fwhm_sigma_px;
+    double expected_px; /* at the defocus told */
+} pl_sense_cell;
+
 /* pl_sense - how far one exposure stands from focus, told apart from its air by how the widths of
  * its stars change over a focal surface measured before. Lengths at the sensor. */
 typedef struct {
@@ -1213,15 +1223,19 @@ typedef struct {
     bool surface_fits;             /* and the widths are as it lets them be */
     double seeing_arcsec, seeing_sigma_arcsec; /* FWHM of the air: defocus, diffraction and pixel
                                                   taken out, tracking left in */
-    double fwhm_px;                            /* as the model has it, median over the field */
+    double usual_arcsec;                 /* the same when the surface was measured; NaN: not told */
+    double fwhm_px;                      /* as the model has it, median over the field */
     double focused_px, focused_sigma_px; /* the same with the centre in focus, in the same air */
     double zone_um;                      /* defocus allowed each side, in this air */
     double other_side; /* odds against the other side, as a difference in chi square */
     double gain;       /* of chi2, if tilt and curvature might be other ones */
     double chi2;       /* of the cells' widths against the surface */
     size_t freedom;    /* degrees of it */
+    double far_um;     /* z that was looked at, both sides */
+    double curve_px[PL_SENSE_CURVE]; /* fwhm_px expected at z from -far_um to far_um */
     size_t cells;
-    char reason[200]; /* why something is not known; "" when all is */
+    pl_sense_cell cell[PL_SENSE_CELLS]; /* of the exposure told about */
+    char reason[200];                   /* why something is not known; "" when all is */
 } pl_sense;
 
 typedef struct {
@@ -1273,13 +1287,15 @@ typedef struct {
     size_t stars; /* used */
     char mosaic[8];
     pl_sense sense;
-    pl_travel move; /* to focus: + = out; NaN while the side is unknown */
+    size_t drift_of; /* exposures that tell drift_um_h; 0: told by the user, or nobody */
+    pl_travel move;  /* to focus: + = out; NaN while the side is unknown */
     bool with_reference;
     double softer, softer_sigma; /* FWHM over the reference's, less 1; NaN: none */
     double star_ratio;           /* stars over the reference's; NaN: none */
     double drift_um_h;           /* that was used; NaN: none */
     double drift_cost_s;   /* exposure that not refocusing costs of the time left; NaN: unknown */
     double refocus_cost_s; /* exposure that refocusing costs, in whole subs; NaN: unknown */
+    pl_verdict field;      /* what the stars' shapes say: tracking, collimation ... */
     pl_verdict verdict;
     pl_facts facts;
     pl_notes notes;
@@ -1309,6 +1325,18 @@ PL_API pl_status pl_check_pair(const pl_field *field, const pl_surface *surface,
                                const pl_check_options *options, int jobs, pl_check *out,
                                pl_err *err);
 PL_API void pl_check_clear(pl_check *check);
+
+/* pl_check_drift - how fast focus drifts, by the defocus of exposures between which the focuser did
+ * not move: a straight line over their dates.
+ *   check  in   [n]; those whose defocus or date is not known, or whose focuser stood elsewhere
+ * than in the last one, do not count um_h, sigma  out  at the sensor, + = outward Gives: how many
+ * count; fewer than 3 tell nothing, and both are NaN. */
+PL_API size_t pl_check_drift(const pl_check *check, size_t n, double *um_h, double *sigma);
+
+/* pl_check_weigh - costs and verdict anew with another drift.
+ *   exposures  in  that told it */
+PL_API void pl_check_weigh(pl_check *check, double drift_um_h, size_t exposures,
+                           const pl_check_options *options);
 
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 
@@ -1372,6 +1400,8 @@ PL_API pl_status pl_sweep_draw(const pl_sweep *sweep, const char *const *file, b
 /* What one exposure says of focus and air. */
 PL_API char *pl_check_text(const pl_check *check, const char *file);
 PL_API char *pl_check_json(const pl_check *check, const char *file);
+PL_API pl_status pl_check_draw(const pl_check *check, const char *file, bool red, const char *png,
+                               pl_err *err);
 
 /* pl_scene_template - every key of a scene with its meaning, range and default: itself a scene. */
 PL_API char *pl_scene_template(void);

@@ -1,10 +1,13 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* check.c - one exposure's whole answer: what its stars are like, focus and air, a reference. */
 #include "check.h"
-#include "../optics/optics.h"
+#include "sense.h"
 
 #include <math.h>
+#include <stdio.h>
 #include <string.h>
+
+enum { DRIFT_OF = 3 };
 
 static void summarise(pl_check *c, const pl_field *f)
 {
@@ -22,6 +25,7 @@ static void summarise(pl_check *c, const pl_field *f)
     c->stars = f->used;
     memcpy(c->mosaic, f->mosaic, sizeof c->mosaic);
     c->facts = f->facts;
+    c->field = f->verdict;
     for (size_t i = 0; i < f->notes.n; i++)
         pl_note(&c->notes, "%s", f->notes.item[i]);
 }
@@ -39,14 +43,50 @@ static void compare(pl_check *c, const pl_field *f, const pl_field *reference)
     c->star_ratio = (double)f->used / (double)reference->used;
 }
 
-static pl_status finish(pl_check *c, const pl_field *f, const pl_field *reference,
-                        const pl_check_options *options, pl_check *out)
+static void too_few(pl_sense *s, size_t stars)
 {
-    c->move = pl_travel_of(&c->facts, -c->sense.defocus_um);
-    compare(c, f, reference);
-    pl_check_costs(c, options);
-    pl_check_judge(c, f);
-    *out = *c;
+    *s = (pl_sense){ .defocus_um = NAN,
+                     .defocus_sigma_um = NAN,
+                     .size_um = NAN,
+                     .size_sigma_um = NAN,
+                     .seeing_arcsec = NAN,
+                     .seeing_sigma_arcsec = NAN,
+                     .usual_arcsec = NAN,
+                     .fwhm_px = NAN,
+                     .focused_px = NAN,
+                     .focused_sigma_px = NAN,
+                     .zone_um = NAN,
+                     .other_side = NAN,
+                     .chi2 = NAN,
+                     .gain = NAN };
+    snprintf(s->reason, sizeof s->reason, "%zu usable stars: cloud, or a poor field", stars);
+}
+
+/* The frame told about is the last one. */
+static pl_status check(const pl_field *field, size_t frames, const pl_surface *surface,
+                       const pl_field *reference, const pl_check_options *options, int jobs,
+                       pl_check *out, pl_err *err)
+{
+    pl_check_options plain = pl_check_defaults();
+    pl_check c = { .drift_um_h = NAN };
+    const pl_field *f = &field[frames - 1];
+    pl_status rc = PL_OK;
+    options = options ? options : &plain;
+    summarise(&c, f);
+    if (frames == 1 && f->used < PL_SENSE_STARS)
+        too_few(&c.sense, f->used);
+    else
+        rc = frames > 1
+                 ? pl_sense_pair(field, surface, &options->sense, jobs, &c.notes, &c.sense, err)
+                 : pl_sense_frame(field, surface, &options->sense, jobs, &c.notes, &c.sense, err);
+    if (rc != PL_OK) {
+        pl_check_clear(&c);
+        return rc;
+    }
+    c.move = pl_travel_of(&c.facts, -c.sense.defocus_um);
+    compare(&c, f, reference);
+    pl_check_weigh(&c, options->drift_um_h, 0, options);
+    *out = c;
     return PL_OK;
 }
 
@@ -54,29 +94,57 @@ pl_status pl_check_frame(const pl_field *field, const pl_surface *surface,
                          const pl_field *reference, const pl_check_options *options, int jobs,
                          pl_check *out, pl_err *err)
 {
-    pl_check_options plain = pl_check_defaults();
-    pl_check c = { .drift_um_h = NAN };
-    options = options ? options : &plain;
-    summarise(&c, field);
-    pl_status rc = pl_sense_frame(field, surface, &options->sense, jobs, &c.notes, &c.sense, err);
-    if (rc == PL_OK)
-        return finish(&c, field, reference, options, out);
-    pl_check_clear(&c);
-    return rc;
+    return check(field, 1, surface, reference, options, jobs, out, err);
 }
 
 pl_status pl_check_pair(const pl_field *field, const pl_surface *surface,
                         const pl_check_options *options, int jobs, pl_check *out, pl_err *err)
 {
-    pl_check_options plain = pl_check_defaults();
-    pl_check c = { .drift_um_h = NAN };
-    options = options ? options : &plain;
-    summarise(&c, &field[1]);
-    pl_status rc = pl_sense_pair(field, surface, &options->sense, jobs, &c.notes, &c.sense, err);
-    if (rc == PL_OK)
-        return finish(&c, &field[1], NULL, options, out);
-    pl_check_clear(&c);
-    return rc;
+    return check(field, 2, surface, NULL, options, jobs, out, err);
+}
+
+void pl_check_weigh(pl_check *c, double drift_um_h, size_t exposures,
+                    const pl_check_options *options)
+{
+    c->drift_um_h = drift_um_h;
+    c->drift_of = exposures;
+    pl_check_costs(c, options);
+    pl_check_judge(c);
+}
+
+/* ---- drift */
+
+/* Whether the focuser stood where it did in the last exposure, as far as is known. */
+static bool stood(const pl_check *c, const pl_check *last)
+{
+    double a = c->facts.position_steps.v, b = last->facts.position_steps.v;
+    return !(isfinite(a) && isfinite(b)) || a == b;
+}
+
+size_t pl_check_drift(const pl_check *check, size_t n, double *um_h, double *sigma)
+{
+    double s = 0, sx = 0, sy = 0, sxx = 0, sxy = 0, t, start = NAN;
+    size_t count = 0;
+    *um_h = *sigma = NAN;
+    for (size_t i = 0; i < n; i++) {
+        const pl_sense *f = &check[i].sense;
+        if (!f->sign_known || !stood(&check[i], &check[n - 1]) ||
+            !pl_date_seconds(check[i].facts.date_obs.s, &t))
+            continue;
+        start = count++ ? start : t;
+        double x = (t - start) / 3600, w = 1 / (f->defocus_sigma_um * f->defocus_sigma_um);
+        s += w;
+        sx += w * x;
+        sy += w * f->defocus_um;
+        sxx += w * x * x;
+        sxy += w * x * f->defocus_um;
+    }
+    double det = s * sxx - sx * sx;
+    if (count < DRIFT_OF || !(det > 1e-9 * s * sxx))
+        return count;
+    *um_h = -(s * sxy - sx * sy) / det; /* focus that moves out leaves the sensor too far in */
+    *sigma = sqrt(s / det);
+    return count;
 }
 
 void pl_check_clear(pl_check *check)

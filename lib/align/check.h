@@ -6,11 +6,10 @@
 
 #include "align.h"
 
-/* pl_check_judge - the verdict of a check whose numbers are in place.
- *   field  in  the exposure */
-void pl_check_judge(pl_check *check, const pl_field *field);
+/* pl_check_judge - the verdict of a check whose numbers are in place. */
+void pl_check_judge(pl_check *check);
 
-/* pl_check_costs - drift_cost_s and refocus_cost_s. */
+/* pl_check_costs - drift_cost_s and refocus_cost_s, by drift_um_h. */
 void pl_check_costs(pl_check *check, const pl_check_options *options);
 
 #endif

@@ -7,8 +7,6 @@
 #include <stdlib.h>
 #include <gsl/gsl_cdf.h>
 
-enum { ENOUGH_STARS = 20 };
-
 /* Chance that z lies elsewhere, above which no side is claimed. */
 static const double DOUBT = 0.003;
 /* Chance of widths as odd as these, below which the surface is not believed. */
@@ -119,9 +117,9 @@ static pl_status set_up(struct work *w, const pl_surface *s, int jobs, pl_err *e
     const pl_field *f = &w->field[0];
     double lambda = w->options->wavelength_um;
     for (size_t i = 0; i < w->frames; i++)
-        if (w->field[i].used < ENOUGH_STARS)
+        if (w->field[i].used < PL_SENSE_STARS)
             return pl_fail(err, PL_ENODATA, "usable stars: %zu, needed to tell focus from air: %d",
-                           w->field[i].used, ENOUGH_STARS);
+                           w->field[i].used, PL_SENSE_STARS);
     if (isnan(lambda) && s)
         lambda = s->lambda_um;
     pl_status rc = pl_optic_told(&f->facts, f->mosaic[0] != '\0', lambda, &w->optic, &w->focal_mm,
@@ -157,8 +155,8 @@ static pl_surface open_surface(const struct work *w)
 static bool look(struct work *w, const pl_surface *s, pl_sense_search *out)
 {
     pl_surface open = open_surface(w);
-    double air2 = exp(2 * w->model.sizes[0].ln_fwhm[0][PL_SIZING_AIR / 2]);
-    pl_sense_known(&w->model, s ? s : &open, air2);
+    double air = s && s->seeing_um > 0 ? s->seeing_um : exp(w->model.air);
+    pl_sense_known(&w->model, s ? s : &open, air * air);
     return pl_sense_look(&w->model, w->far_um, out);
 }
 
@@ -176,6 +174,30 @@ static void tell_widths(const struct work *w, const pl_sense_search *s, pl_sense
     out->fwhm_px = exp(pl_sense_width(m, s->best.x, last, z)) / w->pixel_um;
     out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;
     out->focused_sigma_px = out->focused_px * s->air_sigma;
+    out->far_um = w->far_um;
+    for (int i = 0; i < PL_SENSE_CURVE; i++)
+        out->curve_px[i] = exp(pl_sense_width(m, s->best.x, last,
+                                              (2.0 * i / (PL_SENSE_CURVE - 1) - 1) * w->far_um)) /
+                           w->pixel_um;
+}
+
+static void tell_cells(const struct work *w, const pl_surface *surface, const pl_sense_search *s,
+                       pl_sense *out)
+{
+    const pl_sense_model *m = &w->model;
+    out->cells = 0;
+    for (size_t i = 0; i < m->cells; i++) {
+        const pl_sweep_cell *c = &m->cell[i];
+        if (c->frame + 1 != w->frames)
+            continue;
+        pl_sense_cell *o = &out->cell[out->cells++];
+        *o = (pl_sense_cell){ .x_mm = c->x_mm, .y_mm = c->y_mm, .focal_um = NAN };
+        if (surface)
+            o->focal_um = pl_surface_at(surface, c->x_mm, c->y_mm, &o->focal_sigma_um);
+        o->fwhm_px = exp(c->ln_fwhm) / w->pixel_um;
+        o->fwhm_sigma_px = o->fwhm_px * c->sigma;
+        o->expected_px = exp(pl_sense_cell_width(m, s->best.x, i)) / w->pixel_um;
+    }
 }
 
 /* The last frame's defocus, as far as it is known. */
@@ -206,7 +228,6 @@ static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *o
 {
     out->chi2 = s->best.chi2;
     out->freedom = pl_sense_freedom(&w->model);
-    out->cells = w->model.cells;
     out->other_side = s->other_side;
     out->surface_fits = agrees(w, s, &out->gain);
 }
@@ -242,7 +263,9 @@ static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_e
     out->sign_known = (pair || (s && out->surface_fits)) && found.elsewhere < DOUBT;
     tell_air(w, &found, out);
     tell_widths(w, &found, out);
+    tell_cells(w, s, &found, out);
     tell_defocus(w, &found, out);
+    out->usual_arcsec = s ? s->seeing_um / (1000 * w->focal_mm * PL_ARCSEC_RAD) : NAN;
     tell_reason(out);
     double growth = w->field[0].facts.fwhm_growth.v;
     pl_optic o = w->optic;

@@ -10,7 +10,7 @@
 
 #include "sweep.h"
 
-enum { PL_SENSE_FRAMES = 2 };
+enum { PL_SENSE_FRAMES = 2, PL_SENSE_STARS = 20 }; /* in a frame, at least */
 
 /* Unknowns. Nothing in here depends on which of the surface's terms are of any size. */
 enum {
@@ -64,6 +64,9 @@ double pl_sense_loosen(const pl_sense_model *m, const pl_sense_fit *fit);
 
 /* pl_sense_width - median over the field of ln FWHM, um, as one frame's fit reads it. */
 double pl_sense_width(const pl_sense_model *m, const double *x, size_t frame, double z_um);
+
+/* pl_sense_cell_width - ln FWHM, um, expected of a cell of the data. */
+double pl_sense_cell_width(const pl_sense_model *m, const double *x, size_t cell);
 
 /* What all defoci say together. */
 typedef struct {
