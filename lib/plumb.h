@@ -1333,10 +1333,14 @@ PL_API void pl_check_clear(pl_check *check);
  * count; fewer than 3 tell nothing, and both are NaN. */
 PL_API size_t pl_check_drift(const pl_check *check, size_t n, double *um_h, double *sigma);
 
-/* pl_check_weigh - costs and verdict anew with another drift.
- *   exposures  in  that told it */
-PL_API void pl_check_weigh(pl_check *check, double drift_um_h, size_t exposures,
-                           const pl_check_options *options);
+/* pl_check_follow - costs and verdict of the last of several exposures, by the drift they show; as
+ * it was when a drift was told, or none stands out of its error by two sigma. check  inout  [n] in
+ * the order they were taken */
+PL_API void pl_check_follow(pl_check *check, size_t n, const pl_check_options *options);
+
+/* pl_check_best - the sharpest of several exposures that shows half of the most stars: a reference
+ * when there is no other. Gives: its index; 0 for none. */
+PL_API size_t pl_check_best(const pl_field *const *field, size_t n);
 
 /* ---- report: words, JSON, tables, pictures ----------------------------------------------- */
 

@@ -72,6 +72,24 @@ static pl_status measure(const cli *c, const char *file, pl_field *out, pl_err *
     return st;
 }
 
+/* Exposures on their way; [files] each. */
+struct night {
+    pl_field *field;
+    pl_check *check; /* of the first `checks` that could be measured */
+    size_t checks;
+    pl_status *st;
+    pl_err *err;
+};
+
+static int draw(const cli *c, const pl_check *check, const char *file)
+{
+    pl_err err = { PL_OK, "" };
+    char *path = cli_output_path(c, c->png, file, ".png");
+    pl_status st = path ? pl_check_draw(check, file, c->red, path, &err) : PL_ENOMEM;
+    free(path);
+    return st == PL_OK ? EXIT_WITHIN : failed(c, file, &err);
+}
+
 static int report(const cli *c, const pl_check *check, const char *file)
 {
     pl_err err = { PL_OK, "" };
@@ -80,21 +98,89 @@ static int report(const cli *c, const pl_check *check, const char *file)
         return failed(c, file, &err);
     fputs(text, stdout);
     free(text);
+    if (c->png && draw(c, check, file) != EXIT_WITHIN)
+        return EXIT_UNMEASURED;
     return check->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
-static int check_one(const cli *c, const struct own *o, const pl_field *reference, const char *file)
+/* The answer of a measured frame; its stars are not needed any more. */
+static int answer(const cli *c, const struct own *o, const pl_field *reference, struct night *n,
+                  int i)
+{
+    pl_check *check = &n->check[n->checks];
+    pl_err *err = &n->err[i];
+    if (n->st[i] == PL_OK)
+        n->st[i] = pl_check_frame(&n->field[i], o->calibrated ? &o->surface : NULL, reference,
+                                  &o->check, c->jobs, check, err);
+    if (n->st[i] != PL_OK)
+        return failed(c, c->file[i], err);
+    if (n->checks && !c->json)
+        puts("");
+    n->checks++;
+    pl_check_follow(n->check, n->checks, &o->check);
+    return report(c, check, c->file[i]);
+}
+
+/* The sharpest of those given; NULL when they are too few to compare. */
+static const pl_field *best_of(const cli *c, const struct night *n)
+{
+    const pl_field **measured = calloc((size_t)c->files, sizeof *measured);
+    size_t count = 0;
+    for (int i = 0; measured && i < c->files; i++)
+        if (n->st[i] == PL_OK)
+            measured[count++] = &n->field[i];
+    const pl_field *best = count > 1 ? measured[pl_check_best(measured, count)] : NULL;
+    free(measured);
+    return best;
+}
+
+/* Without a surface and a reference all are measured before the first is told. */
+static int check_all(const cli *c, const struct own *o, const pl_field *reference, struct night *n)
+{
+    bool wait = !o->calibrated && !reference && c->files > 1;
+    int status, worst = EXIT_WITHIN;
+    for (int i = 0; i < c->files; i++) {
+        cli_progress(c, i, c->files);
+        n->st[i] = measure(c, c->file[i], &n->field[i], &n->err[i]);
+        if (wait)
+            continue;
+        status = answer(c, o, reference, n, i);
+        worst = status > worst ? status : worst;
+        pl_field_clear(&n->field[i]);
+    }
+    cli_progress(c, c->files, c->files);
+    reference = wait ? best_of(c, n) : reference;
+    for (int i = 0; wait && i < c->files; i++) {
+        status = answer(c, o, reference, n, i);
+        worst = status > worst ? status : worst;
+    }
+    return worst;
+}
+
+static int check_frames(const cli *c, const struct own *o)
 {
     pl_err err = { PL_OK, "" };
-    pl_field field = { 0 };
-    pl_check check = { 0 };
-    pl_status st = measure(c, file, &field, &err);
-    if (st == PL_OK)
-        st = pl_check_frame(&field, o->calibrated ? &o->surface : NULL, reference, &o->check,
-                            c->jobs, &check, &err);
-    int status = st == PL_OK ? report(c, &check, file) : failed(c, file, &err);
-    pl_check_clear(&check);
-    pl_field_clear(&field);
+    size_t files = (size_t)c->files;
+    pl_field reference = { 0 };
+    struct night n = { .field = calloc(files, sizeof *n.field),
+                       .check = calloc(files, sizeof *n.check),
+                       .st = calloc(files, sizeof *n.st),
+                       .err = calloc(files, sizeof *n.err) };
+    bool room = n.field && n.check && n.st && n.err;
+    pl_status st = room ? PL_OK : PL_ENOMEM;
+    if (room && o->reference)
+        st = measure(c, o->reference, &reference, &err);
+    int status = st == PL_OK ? check_all(c, o, o->reference ? &reference : NULL, &n)
+                             : failed(c, o->reference, &err);
+    for (size_t i = 0; room && i < files; i++)
+        pl_field_clear(&n.field[i]);
+    for (size_t i = 0; i < n.checks; i++)
+        pl_check_clear(&n.check[i]);
+    pl_field_clear(&reference);
+    free(n.field);
+    free(n.check);
+    free(n.st);
+    free(n.err);
     return status;
 }
 
@@ -128,24 +214,33 @@ static int calibrated(const cli *c, struct own *o)
     return st == PL_OK || st == PL_ENODATA ? -1 : failed(c, c->profile, &err);
 }
 
-static int run(const cli *c, struct own *o)
+/* -1 to go on, else the exit status. */
+static int check_words(const cli *c, const struct own *o)
 {
     if (c->files == 0)
         return cli_misuse(c, "name at least one FITS frame");
     if (o->check.pair && c->files != 2)
         return cli_misuse(c, "--moved goes with two frames, the second after the move");
-    int status = calibrated(c, o), worst = EXIT_WITHIN;
+    if (o->check.pair && o->reference)
+        return cli_misuse(c, "--moved and --reference do not go together");
+    for (int i = 0; c->png && i < c->files; i++) {
+        char *path = cli_output_path(c, c->png, c->file[i], ".png");
+        bool good = !path || (cli_spares_inputs(c, path) && cli_spares_file(c, path, o->reference));
+        free(path);
+        if (!good)
+            return EXIT_UNMEASURED;
+    }
+    return c->png ? cli_check_outputs(c) : -1;
+}
+
+static int run(const cli *c, struct own *o)
+{
+    int status = check_words(c, o);
+    if (status < 0)
+        status = calibrated(c, o);
     if (status >= 0)
         return status;
-    if (o->check.pair)
-        return check_pair(c, o);
-    for (int i = 0; i < c->files; i++) {
-        cli_progress(c, i, c->files);
-        status = check_one(c, o, NULL, c->file[i]);
-        worst = status > worst ? status : worst;
-    }
-    cli_progress(c, c->files, c->files);
-    return worst;
+    return o->check.pair ? check_pair(c, o) : check_frames(c, o);
 }
 
 int main(int argc, char **argv)

@@ -62,6 +62,14 @@ static void too_few(pl_sense *s, size_t stars)
     snprintf(s->reason, sizeof s->reason, "%zu usable stars: cloud, or a poor field", stars);
 }
 
+static void weigh(pl_check *c, double drift_um_h, size_t exposures, const pl_check_options *options)
+{
+    c->drift_um_h = drift_um_h;
+    c->drift_of = exposures;
+    pl_check_costs(c, options);
+    pl_check_judge(c);
+}
+
 /* The frame told about is the last one. */
 static pl_status check(const pl_field *field, size_t frames, const pl_surface *surface,
                        const pl_field *reference, const pl_check_options *options, int jobs,
@@ -85,7 +93,7 @@ static pl_status check(const pl_field *field, size_t frames, const pl_surface *s
     }
     c.move = pl_travel_of(&c.facts, -c.sense.defocus_um);
     compare(&c, f, reference);
-    pl_check_weigh(&c, options->drift_um_h, 0, options);
+    weigh(&c, options->drift_um_h, 0, options);
     *out = c;
     return PL_OK;
 }
@@ -101,15 +109,6 @@ pl_status pl_check_pair(const pl_field *field, const pl_surface *surface,
                         const pl_check_options *options, int jobs, pl_check *out, pl_err *err)
 {
     return check(field, 2, surface, NULL, options, jobs, out, err);
-}
-
-void pl_check_weigh(pl_check *c, double drift_um_h, size_t exposures,
-                    const pl_check_options *options)
-{
-    c->drift_um_h = drift_um_h;
-    c->drift_of = exposures;
-    pl_check_costs(c, options);
-    pl_check_judge(c);
 }
 
 /* ---- drift */
@@ -145,6 +144,27 @@ size_t pl_check_drift(const pl_check *check, size_t n, double *um_h, double *sig
     *um_h = -(s * sxy - sx * sy) / det; /* focus that moves out leaves the sensor too far in */
     *sigma = sqrt(s / det);
     return count;
+}
+
+void pl_check_follow(pl_check *check, size_t n, const pl_check_options *options)
+{
+    double um_h, sigma;
+    if (n == 0 || isfinite(options->drift_um_h))
+        return;
+    size_t of = pl_check_drift(check, n, &um_h, &sigma);
+    if (fabs(um_h) > 2 * sigma)
+        weigh(&check[n - 1], um_h, of, options);
+}
+
+size_t pl_check_best(const pl_field *const *field, size_t n)
+{
+    size_t most = 0, best = n;
+    for (size_t i = 0; i < n; i++)
+        most = field[i]->used > most ? field[i]->used : most;
+    for (size_t i = 0; i < n; i++)
+        if (2 * field[i]->used >= most && (best == n || field[i]->fwhm_px < field[best]->fwhm_px))
+            best = i;
+    return best == n ? 0 : best;
 }
 
 void pl_check_clear(pl_check *check)
