@@ -1233,6 +1233,7 @@ typedef struct {
     size_t freedom;    /* degrees of it */
     double far_um;     /* z that was looked at, both sides */
     double curve_px[PL_SENSE_CURVE]; /* fwhm_px expected at z from -far_um to far_um */
+    double local_px[PL_SENSE_CURVE]; /* of one place, at that local defocus */
     size_t cells;
     pl_sense_cell cell[PL_SENSE_CELLS]; /* of the exposure told about */
     char reason[200];                   /* why something is not known; "" when all is */
@@ -1279,7 +1280,7 @@ typedef struct {
 
 /* pl_check - everything plumb-check says of one exposure. */
 typedef struct {
-    double scale_arcsec_px;
+    double scale_arcsec_px, width_mm, height_mm;
     double fwhm_px, fwhm_sigma_px;
     double eccentricity, eccentricity_sigma;
     double chi, chi_sigma, elongation_deg, elongation_sigma_deg; /* of the mean ellipticity */

@@ -12,6 +12,8 @@ enum { DRIFT_OF = 3 };
 static void summarise(pl_check *c, const pl_field *f)
 {
     c->scale_arcsec_px = f->scale_arcsec_px;
+    c->width_mm = f->width_px * f->facts.pixel_um.v / 1000;
+    c->height_mm = f->height_px * f->facts.pixel_um.v / 1000;
     c->fwhm_px = f->fwhm_px;
     c->fwhm_sigma_px = f->fwhm_sigma_px;
     c->eccentricity = f->eccentricity;

@@ -11,6 +11,8 @@
 static const double DOUBT = 0.003;
 /* Chance of widths as odd as these, below which the surface is not believed. */
 static const double MISFIT = 1e-3;
+/* The same of what another tilt and curvature would gain. */
+static const double OTHER_SURFACE = 3e-3;
 /* Cells are not better than this part of what their errors say, as a square. */
 static const double LEAST_SCATTER = 0.25;
 /* |z| known no better than this part of what was looked at is not known: evenly spread has 0.29. */
@@ -175,10 +177,12 @@ static void tell_widths(const struct work *w, const pl_sense_search *s, pl_sense
     out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;
     out->focused_sigma_px = out->focused_px * s->air_sigma;
     out->far_um = w->far_um;
-    for (int i = 0; i < PL_SENSE_CURVE; i++)
-        out->curve_px[i] = exp(pl_sense_width(m, s->best.x, last,
-                                              (2.0 * i / (PL_SENSE_CURVE - 1) - 1) * w->far_um)) /
-                           w->pixel_um;
+    for (int i = 0; i < PL_SENSE_CURVE; i++) {
+        double at = (2.0 * i / (PL_SENSE_CURVE - 1) - 1) * w->far_um;
+        double ln = pl_sizes_at(&m->sizes[last], at, s->best.x[PL_SE_AIR + last], NULL, NULL);
+        out->curve_px[i] = exp(pl_sense_width(m, s->best.x, last, at)) / w->pixel_um;
+        out->local_px[i] = exp(ln) / w->pixel_um;
+    }
 }
 
 static void tell_cells(const struct work *w, const pl_surface *surface, const pl_sense_search *s,
@@ -205,12 +209,14 @@ static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sens
 {
     double z = s->z_um + w->model.offset_um[w->frames - 1];
     double sigma = hypot(s->z_sigma, PL_SWEEP_MODEL * z);
-    bool vague = s->size_sigma > VAGUE * s->far_um;
+    bool rests = w->frames > 1 || (out->surface_known && out->surface_fits);
+    bool vague = !rests || s->size_sigma > VAGUE * s->far_um;
     out->defocus_um = out->sign_known ? z : NAN;
     out->defocus_sigma_um = out->sign_known ? sigma : NAN;
     out->size_um = out->sign_known ? fabs(z) : vague ? NAN : s->size_um;
     out->size_sigma_um = out->sign_known ? sigma : vague ? NAN : s->size_sigma;
-    out->seeing_arcsec = vague && !out->sign_known ? NAN : out->seeing_arcsec;
+    if (vague && !out->sign_known)
+        out->seeing_arcsec = out->seeing_sigma_arcsec = NAN;
 }
 
 /* Whether cells and surface agree: all together, and against another tilt and curvature by the
@@ -221,7 +227,7 @@ static bool agrees(const struct work *w, const pl_sense_search *s, double *gain)
     *gain = pl_sense_loosen(&w->model, &s->best);
     double rest = fmax((chi2 - *gain) / (n - 3), LEAST_SCATTER);
     return gsl_cdf_chisq_Q(chi2, n) > MISFIT &&
-           gsl_cdf_fdist_Q(*gain / 3 / rest, 3, n - 3) > MISFIT;
+           gsl_cdf_fdist_Q(*gain / 3 / rest, 3, n - 3) > OTHER_SURFACE;
 }
 
 static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *out)
@@ -236,7 +242,11 @@ static void tell_reason(pl_sense *out)
 {
     if (out->reason[0])
         return;
-    if (!out->surface_fits && out->surface_known)
+    if (!out->surface_known)
+        snprintf(out->reason, sizeof out->reason,
+                 "no focal surface is known: sweep once and save it (plumb-sweep --save), or take "
+                 "two exposures with a known move between (--moved)");
+    else if (!out->surface_fits)
         snprintf(out->reason, sizeof out->reason,
                  "the saved surface no longer fits: was the camera turned, the sensor squared, the "
                  "mirror collimated since? Sweep anew");

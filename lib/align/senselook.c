@@ -81,6 +81,9 @@ static void refine(struct looking *l, double z, double far, pl_sense_fit *best)
 {
     pl_sense_fit fit = started(l->m, z);
     held_at(l->m, z, &fit);
+    fit.cov[PL_SE_Z][PL_SE_Z] = far * far; /* a plain has no bottom: then the start will do */
+    if (fit.chi2 < best->chi2)
+        *best = fit;
     if (!pl_sense_solve(l->m, false, &fit) || !(fabs(fit.x[PL_SE_Z]) < 1.5 * far))
         return;
     double sigma = sqrt(fit.cov[PL_SE_Z][PL_SE_Z]), low = fit.x[PL_SE_Z];

@@ -12,8 +12,8 @@ static const double CURVE_OPEN = 30; /* um */
 /* No surface is known better than this, in um over the half diagonal. */
 static const double LEAST_UM = 0.2;
 /* Error of a saved rest, a part of the square of the air it was measured in: what plumb-sweep's
- * series of 9 frames and 250 stars are off by in tests/reference/check.py. */
-static const double REST_SIGMA = 0.01;
+ * series of 11 frames and 250 stars are off by in tests/reference/check.py (0.4 to 0.9 %). */
+static const double REST_SIGMA = 0.008;
 
 enum { FIRM = 7 }; /* expectations besides the tie of the air */
 

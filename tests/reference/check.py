@@ -163,7 +163,7 @@ def check_weak(c, check, count):
     if told.sum() > 10:
         pulls(c, "8 um of tilt: defocus", (z - true)[told], numbers(answers, "defocus_um_sigma")[told])
     only = np.isfinite(size) & ~told
-    if only.any():
+    if only.sum() > 10:
         pulls(c, "8 um of tilt: |defocus| alone", (size - np.abs(true))[only], numbers(answers, "defocus_size_um_sigma")[only])
 
 
