@@ -791,6 +791,7 @@ typedef struct {
     char date[32]; /* of the exposures, FITS; "" when unknown */
     int width_px, height_px;
     double pixel_um, binning;
+    double focal_mm; /* of the telescope it was measured with */
 } pl_surface;
 
 /* The four outer corners: x1 = first column, y1 = first row. */
@@ -812,7 +813,7 @@ PL_API pl_surface_told pl_surface_tell(const pl_surface *s);
  * other keys. Unknown numbers are written as "-", so that none of an older surface stays.
  *   out  out  [most], PL_SURFACE_SETTINGS to have all
  * Gives: how many there are. */
-enum { PL_SURFACE_SETTINGS = 26 };
+enum { PL_SURFACE_SETTINGS = 27 };
 PL_API size_t pl_surface_settings(const pl_surface *s, pl_setting *out, size_t most);
 
 /* pl_surface_save - write [surface] to a profile, as pl_profile_set does.

@@ -2,6 +2,7 @@
 /* checkverdict.c - shoot on, or refocus, or what else is wrong. What is surest comes first: cloud,
  * focus that is plainly off, tracking; then what the costs say; then whether it is the air. */
 #include "check.h"
+#include "sense.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -52,13 +53,14 @@ static void refocus(pl_check *c)
     set(v, PL_OUTSIDE, PL_CAUSE_FOCUS);
     pl_move_say(&c->move, &c->facts, hand, sizeof hand);
     if (s->sign_known)
-        SAY(v, "refocus: move %s by %.0f um%s%s%s, the sensor is too far %s",
+        SAY(v, "refocus: move the drawtube %s by %.0f um%s%s%s, the sensor is too far %s",
             c->move.drawtube_um < 0 ? "in" : "out", fabs(c->move.drawtube_um), hand[0] ? " (" : "",
             hand, hand[0] ? ")" : "", s->defocus_um > 0 ? "out" : "in");
     else
         SAY(v, "refocus: %.0f um off at the sensor, in or out is not known", s->size_um);
     if (weighed(c))
-        DO(v, "Refocusing costs %.0f min of the time left, shooting on %.0f; faint stars, that is.",
+        DO(v,
+           "Refocusing costs %.0f min of the time left, shooting on %.0f, as faint stars count it.",
            minutes(c->refocus_cost_s), minutes(c->drift_cost_s));
     else
         DO(v, "%s",
@@ -183,8 +185,11 @@ static void cannot_tell(pl_check *c)
     set(v, PL_UNSURE, PL_CAUSE_NONE);
     SAY(v, "cannot tell: %.210s", c->sense.reason);
     DO(v, "%s",
-       c->sense.surface_known && !c->sense.surface_fits
-           ? "Sweep anew: plumb-sweep --save."
+       c->stars < PL_SENSE_STARS ? "Look up; else expose longer, or point at a richer field."
+       : c->sense.surface_known && !c->sense.surface_fits
+           ? "Sweep anew (plumb-sweep --save); was the camera turned, the sensor squared, the "
+             "mirror "
+             "collimated since?"
            : "Take a second exposure after a known move (--moved), or sweep once and save the "
              "surface: plumb-sweep --save.");
 }

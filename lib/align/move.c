@@ -22,7 +22,7 @@ static void by_steps(const pl_travel *m, const pl_facts *f, char *out, size_t si
     if (past > 0 && f->approach.s[0] && strcmp(last, first) != 0)
         snprintf(out, size, "%s %.0f steps, then %s %.0f", first, steps + past, last, past);
     else
-        snprintf(out, size, "%.0f step%s %s", steps, steps == 1 ? "" : "s", first);
+        snprintf(out, size, "%.0f step%s", steps, steps == 1 ? "" : "s");
 }
 
 /* Eighths as far as they can be told apart, below them one part of so many. */
@@ -35,15 +35,15 @@ static void by_turns(double turns, char *out, size_t size)
         of /= 2;
     }
     if (t < 1 / 64.0)
-        snprintf(out, size, "a hair of a turn %s", way(turns));
+        snprintf(out, size, "a hair of a turn");
     else if (t < 3 / 16.0)
-        snprintf(out, size, "1/%.0f turn %s", round(1 / t), way(turns));
+        snprintf(out, size, "1/%.0f turn", round(1 / t));
     else if (part && whole)
-        snprintf(out, size, "%d %d/%d turns %s", whole, part, of, way(turns));
+        snprintf(out, size, "%d %d/%d turns", whole, part, of);
     else if (part)
-        snprintf(out, size, "%d/%d turn %s", part, of, way(turns));
+        snprintf(out, size, "%d/%d turn", part, of);
     else
-        snprintf(out, size, "%d turn%s %s", whole, whole == 1 ? "" : "s", way(turns));
+        snprintf(out, size, "%d turn%s", whole, whole == 1 ? "" : "s");
 }
 
 void pl_move_say(const pl_travel *m, const pl_facts *f, char *out, size_t size)
@@ -54,5 +54,6 @@ void pl_move_say(const pl_travel *m, const pl_facts *f, char *out, size_t size)
     if (fabs(m->turns) < 1e4)
         by_turns(m->turns, hand, sizeof hand);
     bool both = motor[0] && hand[0];
-    snprintf(out, size, "%s%s%s%s", motor, both ? ", or " : "", hand, both ? " by hand" : "");
+    snprintf(out, size, "%s%s%s%s", motor, both ? ", or " : "", hand,
+             hand[0] ? " of the knob" : "");
 }

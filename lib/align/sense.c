@@ -64,9 +64,11 @@ static void compare_camera(const struct work *w, const pl_surface *s, char *why,
         snprintf(why, n,
                  "the saved surface is of a camera with pixels of %.3g um, this one has %.3g", then,
                  pitch);
+    else if (differs(w->focal_mm, s->focal_mm))
+        snprintf(why, n, "the saved surface is of a focal length of %.4g mm, this one is %.4g",
+                 s->focal_mm, w->focal_mm);
     else if (width > 1.01 * s->width_mm || height > 1.01 * s->height_mm)
-        snprintf(why, n,
-                 "the saved surface is of a sensor of %.1f x %.1f mm, this frame has %.1f x %.1f",
+        snprintf(why, n, "the saved surface is of %.1f x %.1f mm, this frame has %.1f x %.1f",
                  s->width_mm, s->height_mm, width, height);
 }
 
@@ -215,8 +217,9 @@ static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sens
     out->defocus_sigma_um = out->sign_known ? sigma : NAN;
     out->size_um = out->sign_known ? fabs(z) : vague ? NAN : s->size_um;
     out->size_sigma_um = out->sign_known ? sigma : vague ? NAN : s->size_sigma;
-    if (vague && !out->sign_known)
-        out->seeing_arcsec = out->seeing_sigma_arcsec = NAN;
+    if (vague && !out->sign_known) /* then nor is what rests on the air */
+        out->seeing_arcsec = out->seeing_sigma_arcsec = out->fwhm_px = out->focused_px =
+            out->focused_sigma_px = NAN;
 }
 
 /* Whether cells and surface agree: all together, and against another tilt and curvature by the
@@ -240,24 +243,18 @@ static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *o
 
 static void tell_reason(pl_sense *out)
 {
+    const char *why = "";
     if (out->reason[0])
         return;
-    if (!out->surface_known)
-        snprintf(out->reason, sizeof out->reason,
-                 "no focal surface is known: sweep once and save it (plumb-sweep --save), or take "
-                 "two exposures with a known move between (--moved)");
+    if (!out->surface_known && !out->sign_known)
+        why = "no focal surface is known";
     else if (!out->surface_fits)
-        snprintf(out->reason, sizeof out->reason,
-                 "the saved surface no longer fits: was the camera turned, the sensor squared, the "
-                 "mirror collimated since? Sweep anew");
+        why = "the saved focal surface no longer fits";
     else if (!out->sign_known && !isfinite(out->size_um))
-        snprintf(out->reason, sizeof out->reason,
-                 "the field is too even to tell focus from air in one exposure: take two with a "
-                 "known move between (--moved)");
+        why = "the field is too even to tell focus from air in one exposure";
     else if (!out->sign_known)
-        snprintf(out->reason, sizeof out->reason,
-                 "both sides of focus explain these stars: take two exposures with a known move "
-                 "between (--moved)");
+        why = "both sides of focus explain these stars";
+    snprintf(out->reason, sizeof out->reason, "%s", why);
 }
 
 static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_err *err)
@@ -279,7 +276,10 @@ static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_e
     tell_reason(out);
     double growth = w->field[0].facts.fwhm_growth.v;
     pl_optic o = w->optic;
-    o.seeing_arcsec = exp(found.air) / (1000 * w->focal_mm * PL_ARCSEC_RAD);
+    o.seeing_arcsec = out->seeing_arcsec;
+    out->zone_um = NAN;
+    if (isnan(o.seeing_arcsec))
+        return PL_OK;
     return pl_star_depth(&o, isfinite(growth) ? growth : PL_DEFAULT_GROWTH, &out->zone_um, err);
 }
 

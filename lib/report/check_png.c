@@ -142,13 +142,15 @@ static void discs(pl_canvas *c, const pl_sense *s, pl_box b, bool top_down, doub
         double x = b.x + b.w / 2 + scale * q->x_mm, v = value_of(s, q);
         double y = b.y + b.h / 2 + (top_down ? 1 : -1) * scale * q->y_mm;
         char text[64];
+        snprintf(text, sizeof text, "%s%s", local && v >= 0.5 ? "+" : "",
+                 pl_fixed(v, local ? 0 : 2).s);
+        if (!pl_canvas_free_at(c, pl_canvas_measure(c, &type, x, y, text), b, 3))
+            continue; /* its neighbour tells as much */
         if (local) {
             pl_canvas_rgb(c, pl_ramp_both(c->red, v / most), 1);
             cairo_arc(c->cr, x, y, 21, 0, 2 * M_PI);
             cairo_fill(c->cr);
         }
-        snprintf(text, sizeof text, "%s%s", local && v >= 0.5 ? "+" : "",
-                 pl_fixed(v, local ? 0 : 2).s);
         pl_canvas_text(c, &type, x, y, text);
     }
 }
@@ -187,7 +189,8 @@ static void numbers(pl_canvas *c, const pl_check *k, double y)
     y = row(c, y, s->sign_known ? "defocus" : "defocus, in or out",
             isfinite(s->size_um) ? text : "not known");
     snprintf(text, sizeof text, "+-%s um", pl_fixed(s->zone_um, 0).s);
-    y = row(c, y, "allowed", text);
+    if (isfinite(s->zone_um))
+        y = row(c, y, "allowed", text);
     snprintf(text, sizeof text, "%s arcsec",
              pl_measured(s->seeing_arcsec, s->seeing_sigma_arcsec, 2).s);
     y = row(c, y, "the air", isfinite(s->seeing_arcsec) ? text : "not known");
