@@ -35,6 +35,7 @@ static void focus(pl_json t, const pl_check *c)
     pl_json_count(t, "surface_freedom", s->freedom);
     pl_json_number(t, "other_side_chi2", s->other_side);
     pl_json_measured(t, "seeing_arcsec", s->seeing_arcsec, s->seeing_sigma_arcsec);
+    pl_json_number(t, "usual_arcsec", s->usual_arcsec);
     pl_json_measured(t, "focused_px", s->focused_px, s->focused_sigma_px);
     pl_json_number(t, "zone_um", s->zone_um);
     pl_json_text(t, "reason", s->reason, NULL);
@@ -51,6 +52,7 @@ char *pl_check_json(const pl_check *c, const char *file)
     pl_json_measured(t, "softer", c->softer, c->softer_sigma);
     pl_json_number(t, "star_ratio", c->star_ratio);
     pl_json_number(t, "drift_um_h", c->drift_um_h);
+    pl_json_count(t, "drift_frames", c->drift_of);
     pl_json_number(t, "drift_cost_s", c->drift_cost_s);
     pl_json_number(t, "refocus_cost_s", c->refocus_cost_s);
     pl_json_exposure(t, &c->facts);
