@@ -1203,7 +1203,7 @@ PL_API pl_status pl_sweep_save(const pl_sweep *sweep, const char *profile, pl_er
 
 /* ---- align: one exposure, focus and air (plumb-check) ---------------------------------------- */
 
-enum { PL_SENSE_CURVE = 61, PL_SENSE_CELLS = 48 };
+enum { PL_SENSE_CURVE = 121, PL_SENSE_CELLS = 48 };
 
 /* What a part of the field says. */
 typedef struct {

@@ -9,6 +9,8 @@
 
 /* Chance that z lies elsewhere, above which no side is claimed. */
 static const double DOUBT = 0.003;
+/* The same of a pair, whose answer is one broad place, not two. */
+static const double DOUBT_PAIR = 0.03;
 /* Chance of widths as odd as these, below which the surface is not believed. */
 static const double MISFIT = 1e-3;
 /* The same of what another tilt and curvature would gain. */
@@ -84,6 +86,16 @@ static void cut(struct work *w, const pl_sweep_light *light)
                                  m->cell + m->cells);
 }
 
+/* ln um */
+static double sharpest(const pl_sense_model *m, size_t frame)
+{
+    double least = INFINITY;
+    for (size_t i = 0; i < m->cells; i++)
+        if (m->cell[i].frame == frame)
+            least = fmin(least, m->cell[i].ln_fwhm);
+    return least;
+}
+
 static pl_status tables(struct work *w, int jobs, pl_err *err)
 {
     pl_sense_model *m = &w->model;
@@ -112,7 +124,9 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
     if (rc == PL_OK)
         cut(w, light);
     pl_sizing_free(sizing);
-    w->far_um = rc == PL_OK ? pl_sweep_how_far(&m->sizes[0], log(1.1 * least), range.air_lo_um) : 0;
+    for (size_t i = 0; rc == PL_OK && i < w->frames; i++)
+        w->far_um = fmax(
+            w->far_um, pl_sweep_how_far(&m->sizes[i], sharpest(m, i) + log(1.1), range.air_lo_um));
     return rc;
 }
 
@@ -267,7 +281,8 @@ static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_e
     if (s && !out->surface_fits && !look(w, NULL, &found))
         return pl_fail(err, PL_ENODATA, "no defocus in any air explains the widths of the stars");
     bool pair = w->frames > 1;
-    out->sign_known = (pair || (s && out->surface_fits)) && found.elsewhere < DOUBT;
+    out->sign_known =
+        (pair || (s && out->surface_fits)) && found.elsewhere < (pair ? DOUBT_PAIR : DOUBT);
     tell_air(w, &found, out);
     tell_widths(w, &found, out);
     tell_cells(w, s, &found, out);

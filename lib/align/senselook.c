@@ -24,6 +24,8 @@ struct node {
 
 struct looking {
     const pl_sense_model *m;
+    double far,
+        move; /* the last frame, which the answer is of, is looked for within +-far; from z */
     struct node node[NODES];
     size_t nodes;
 };
@@ -77,14 +79,14 @@ static int by_z(const void *a, const void *b)
 }
 
 /* z free, from a low of the grid; and a closer look around where that ends. */
-static void refine(struct looking *l, double z, double far, pl_sense_fit *best)
+static void refine(struct looking *l, double z, pl_sense_fit *best)
 {
     pl_sense_fit fit = started(l->m, z);
     held_at(l->m, z, &fit);
-    fit.cov[PL_SE_Z][PL_SE_Z] = far * far; /* a plain has no bottom: then the start will do */
+    fit.cov[PL_SE_Z][PL_SE_Z] = l->far * l->far; /* a plain has no bottom: then the start will do */
     if (fit.chi2 < best->chi2)
         *best = fit;
-    if (!pl_sense_solve(l->m, false, &fit) || !(fabs(fit.x[PL_SE_Z]) < 1.5 * far))
+    if (!pl_sense_solve(l->m, false, &fit) || !(fabs(fit.x[PL_SE_Z] + l->move) < 1.5 * l->far))
         return;
     double sigma = sqrt(fit.cov[PL_SE_Z][PL_SE_Z]), low = fit.x[PL_SE_Z];
     if (fit.chi2 < best->chi2)
@@ -92,19 +94,19 @@ static void refine(struct looking *l, double z, double far, pl_sense_fit *best)
     for (int i = 0; i < AROUND; i++) {
         pl_sense_fit step = fit;
         double at = low + around[i] * sigma;
-        if (fabs(at) < 1.5 * far)
+        if (fabs(at + l->move) < 1.5 * l->far)
             l->node[l->nodes++] = held_at(l->m, at, &step);
     }
 }
 
 /* From the middle outwards, so that each fit starts where the last one ended. */
-static void sweep_grid(struct looking *l, double far)
+static void sweep_grid(struct looking *l)
 {
     l->nodes = 2 * SIDE + 1;
     for (int way = -1; way <= 1; way += 2) {
-        pl_sense_fit fit = started(l->m, 0);
+        pl_sense_fit fit = started(l->m, -l->move);
         for (int i = 0; i <= SIDE; i++) {
-            double z = way * far * i / SIDE;
+            double z = way * l->far * i / SIDE - l->move;
             pl_sense_fit fresh = started(l->m, z);
             fit.x[PL_SE_AIR] = fresh.x[PL_SE_AIR];
             fit.x[PL_SE_AIR + 1] = fresh.x[PL_SE_AIR + 1];
@@ -121,7 +123,7 @@ static double least(const struct looking *l)
     return low;
 }
 
-static void refine_lows(struct looking *l, double far, pl_sense_fit *best)
+static void refine_lows(struct looking *l, pl_sense_fit *best)
 {
     size_t grid = l->nodes, lows = 0;
     double low = least(l);
@@ -129,7 +131,7 @@ static void refine_lows(struct looking *l, double far, pl_sense_fit *best)
         bool left = i == 0 || l->node[i].chi2 <= l->node[i - 1].chi2;
         bool right = i + 1 == grid || l->node[i].chi2 < l->node[i + 1].chi2;
         if (left && right && l->node[i].chi2 < low + HOPELESS) {
-            refine(l, l->node[i].z, far, best);
+            refine(l, l->node[i].z, best);
             lows++;
         }
     }
@@ -141,7 +143,7 @@ static void weigh(struct looking *l, pl_sense_search *s)
     double low = least(l), sum = 0, out = 0, mean = 0, spread = 0, v[4] = { 0 };
     double z0 = s->best.x[PL_SE_Z];
     double same = fmin(l->m->near_um, SAME * sqrt(s->best.cov[PL_SE_Z][PL_SE_Z]));
-    double move = l->m->offset_um[l->m->frames - 1], other = INFINITY;
+    double move = l->move, other = INFINITY;
     qsort(l->node, l->nodes, sizeof *l->node, by_z);
     for (size_t i = 0; i < l->nodes; i++) {
         const struct node *n = &l->node[i];
@@ -181,9 +183,9 @@ bool pl_sense_look(const pl_sense_model *m, double far, pl_sense_search *out)
     pl_sense_search s = { .best = { .chi2 = INFINITY }, .far_um = far };
     if (!l)
         return false;
-    l->m = m;
-    sweep_grid(l, far);
-    refine_lows(l, far, &s.best);
+    *l = (struct looking){ .m = m, .far = far, .move = m->offset_um[m->frames - 1] };
+    sweep_grid(l);
+    refine_lows(l, &s.best);
     bool found = isfinite(s.best.chi2);
     if (found) {
         weigh(l, &s);
