@@ -271,6 +271,17 @@ static void tell_reason(pl_sense *out)
     snprintf(out->reason, sizeof out->reason, "%s", why);
 }
 
+static pl_status tell_zone(const struct work *w, pl_sense *out, pl_err *err)
+{
+    double growth = w->field[w->frames - 1].facts.fwhm_growth.v;
+    pl_optic o = w->optic;
+    o.seeing_arcsec = out->seeing_arcsec;
+    out->zone_um = NAN;
+    if (isnan(o.seeing_arcsec))
+        return PL_OK;
+    return pl_star_depth(&o, isfinite(growth) ? growth : PL_DEFAULT_GROWTH, &out->zone_um, err);
+}
+
 static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_err *err)
 {
     pl_sense_search found;
@@ -289,13 +300,7 @@ static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_e
     tell_defocus(w, &found, out);
     out->usual_arcsec = s ? s->seeing_um / (1000 * w->focal_mm * PL_ARCSEC_RAD) : NAN;
     tell_reason(out);
-    double growth = w->field[0].facts.fwhm_growth.v;
-    pl_optic o = w->optic;
-    o.seeing_arcsec = out->seeing_arcsec;
-    out->zone_um = NAN;
-    if (isnan(o.seeing_arcsec))
-        return PL_OK;
-    return pl_star_depth(&o, isfinite(growth) ? growth : PL_DEFAULT_GROWTH, &out->zone_um, err);
+    return tell_zone(w, out, err);
 }
 
 static pl_status sense(const pl_field *field, size_t frames, const pl_surface *surface,

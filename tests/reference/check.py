@@ -189,7 +189,7 @@ def check_pairs(c, check, count):
     path = check.calibrate((0.0, 0.0), 0.0, 7400)
     rng = np.random.default_rng(5)
     made = cases(count, (0.0, 0.0), 0.0, 41, 30.0)
-    work = [(m, float(rng.choice([-1, 1]) * rng.uniform(25, 45)), float(np.exp(rng.normal(0, 0.08 * np.sqrt(2))))) for m in made]
+    work = [(m, float(rng.choice([-1, 1]) * rng.uniform(50, 80)), float(np.exp(rng.normal(0, 0.08 * np.sqrt(2))))) for m in made]
     answers = common.side_by_side(lambda w: check.pair(path, *w), work)
     true, z = np.array([m.z for m in made]), numbers(answers, "defocus_um")
     told = np.isfinite(z)
@@ -215,7 +215,7 @@ def main():
     if not only or "c" in only:
         check_unknowable(c, check, 4 if quick else 30)
     if not only or "d" in only:
-        check_pairs(c, check, 4 if quick else 24)
+        check_pairs(c, check, 4 if quick else 30)
     return c.finish()
 
 
