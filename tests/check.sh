@@ -98,7 +98,7 @@ reference() { # SUITE...
 left() {
     counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe"
     unit
-    reference donut loop sweepframes sweep
+    reference donut loop sweepframes sweep check
 }
 
 right() {

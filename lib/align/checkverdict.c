@@ -75,7 +75,7 @@ static void shoot_on(pl_check *c)
     const pl_sense *s = &c->sense;
     set(v, PL_INSIDE, PL_CAUSE_NONE);
     if (s->sign_known)
-        SAY(v, "keep shooting: focus is %.0f um too far %s, %.0f are allowed", s->size_um,
+        SAY(v, "keep shooting: the sensor is %.0f um too far %s, %.0f are allowed", s->size_um,
             s->defocus_um > 0 ? "out" : "in", s->zone_um);
     else
         SAY(v, "keep shooting: focus is at most %.0f um off, %.0f are allowed",

@@ -1,7 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* check_png.c - the sheet of one exposure. Each part of the field stands at the height of its own
  * best focus along the optical axis; the curve is what one telescope in one air makes of them from
- * where the sensor stands. To its right the same parts on the sensor with their own defocus. */
+ * where the sensor stands. To its right the same parts on the sensor with their own defocus;
+ * without a surface these alone, with their widths. */
 #include "report.h"
 #include "sheet.h"
 
@@ -101,10 +102,6 @@ static void along_axis(pl_canvas *c, const pl_sense *s, pl_box room)
     const pl_type body = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT };
     pl_plot p = { .x = { 0 } };
     pl_box b = pl_canvas_text(c, &head, room.x, room.y, "Widths over the focal surface");
-    if (!has_heights(s)) {
-        pl_canvas_wrap(c, &body, (pl_box){ room.x, room.y + 44, room.w, 0 }, 3, s->reason);
-        return;
-    }
     pl_canvas_text_in(c, &body, b.x + b.w + 14, room.y + 4, room.w - b.w - 14,
                       s->sign_known
                           ? "dots: parts of the field; line: one air; band: depth of focus"
@@ -217,9 +214,12 @@ pl_status pl_check_canvas(const pl_check *k, const char *file, bool red, pl_canv
         return rc;
     pl_sheet_title(c, MARGIN, k->verdict.text);
     pl_canvas_wrap(c, &body, (pl_box){ MARGIN, 72, W - 2 * MARGIN, 0 }, 2, k->verdict.action);
-    along_axis(c, &k->sense, (pl_box){ MARGIN, TOP, LEFT - MARGIN, H - TOP - FOOT });
-    on_sensor(c, k, (pl_box){ RIGHT, TOP, W - MARGIN - RIGHT, MAP });
-    numbers(c, k, TOP + MAP + 24);
+    bool heights = has_heights(&k->sense);
+    const pl_box left = { MARGIN, TOP, LEFT - MARGIN, H - TOP - FOOT };
+    if (heights)
+        along_axis(c, &k->sense, left);
+    on_sensor(c, k, heights ? (pl_box){ RIGHT, TOP, W - MARGIN - RIGHT, MAP } : left);
+    numbers(c, k, heights ? TOP + MAP + 24 : TOP + 60);
     pl_sheet_footer(c, MARGIN, file, &k->facts, "plumb-check " PL_VERSION);
     *out = c;
     return PL_OK;

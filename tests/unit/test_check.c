@@ -222,7 +222,7 @@ static void judged(const pl_check *c, pl_state state, pl_cause cause, const char
 Test(check, focus)
 {
     pl_check c = exposure(3);
-    judged(&c, PL_INSIDE, PL_CAUSE_NONE, "keep shooting: focus is 3 um too far out, 15 are");
+    judged(&c, PL_INSIDE, PL_CAUSE_NONE, "keep shooting: the sensor is 3 um too far out, 15");
     c = exposure(21);
     judged(&c, PL_OUTSIDE, PL_CAUSE_FOCUS,
            "refocus: move the drawtube in by 21 um (7 steps, or 1/29 turn of the knob), the sensor "
