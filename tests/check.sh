@@ -103,7 +103,7 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut detect psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
+suites="unit cli donut check detect psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
     sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts

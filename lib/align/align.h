@@ -20,6 +20,11 @@ const char *pl_toward(double deg);
 pl_status pl_set_number(const char *name, const char *value, double lo, double hi, double *out,
                         pl_err *err);
 pl_status pl_set_side(const char *name, const char *value, pl_side *out, pl_err *err);
+/* ---- move.c */
+
+/* pl_move_say - "14 steps in", "in 30 steps, then out 16" (backlash taken up), "1/12 turn in",
+ * both, or "" where neither a step nor a turn is known. */
+void pl_move_say(const pl_travel *move, const pl_facts *facts, char *out, size_t size);
 
 /* ---- centre.c */
 

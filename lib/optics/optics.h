@@ -363,6 +363,14 @@ void pl_sizing_stretch(const pl_sizing *sizing, const pl_reading *how, const pl_
  * test_sizing.c holds it against numpy. */
 double pl_stretch_at(const pl_stretches *s, const pl_sizes *sizes, double defocus_um,
                      double ln_air);
+/* ---- told.c */
+
+/* pl_optic_told - a telescope as facts tell it; what had to be assumed is noted.
+ *   mosaic     in   of the colours green alone is measured
+ *   lambda_um  in   NaN: by default
+ * Gives: PL_ENODATA without aperture, focal length or pixel, PL_EARG out of range. */
+pl_status pl_optic_told(const pl_facts *facts, bool mosaic, double lambda_um, pl_optic *out,
+                        double *focal_mm, double *pixel_um, pl_notes *notes, pl_err *err);
 
 /* ---- budget.c */
 

@@ -157,19 +157,32 @@ pl_status pl_star_depth(const pl_optic *o, double growth, double *half_um, pl_er
     rc = pl_focus_depth_seeing(fwhm0, o->f_ratio, o->obstruction, growth, &hi, err);
     if (rc != PL_OK)
         return rc;
-    double e = excess(o, fwhm0, growth, hi, &why);
+    double e = excess(o, fwhm0, growth, hi, &why), below = -growth, above;
     while (e < 0) {
+        below = e;
         lo = hi;
         hi *= 1.2;
         e = excess(o, fwhm0, growth, hi, &why);
     }
-    for (int i = 0; i < 18 && !isnan(e); i++) {
-        double mid = (lo + hi) / 2;
+    above = e;
+    /* False position in the square of the defocus, with which a width begins to grow; an end that
+     * stays counts half (Illinois). */
+    for (int i = 0; i < 30 && fabs(e) > 1e-9; i++) {
+        double mid = sqrt((lo * lo * above - hi * hi * below) / (above - below));
+        double before = e;
         e = excess(o, fwhm0, growth, mid, &why);
-        *(e < 0 ? &lo : &hi) = mid;
+        if (e < 0) {
+            lo = mid;
+            below = e;
+            above *= before < 0 ? 0.5 : 1;
+        } else {
+            hi = mid;
+            above = e;
+            below *= before < 0 ? 1 : 0.5;
+        }
     }
     if (isnan(e))
         return pl_fail(err, why.code, "%s", why.msg);
-    *half_um = (lo + hi) / 2;
+    *half_um = e < 0 ? lo : hi;
     return PL_OK;
 }

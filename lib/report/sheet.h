@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* sheet.h - what the sheets of all programs have alike: head, foot, rows of numbers. Private to
- * `report`. */
+/* sheet.h - what the sheets of all programs have alike: head, foot, rows of numbers, a frame's
+ * outline. Private to `report`. */
 #ifndef PL_SHEET_H
 #define PL_SHEET_H
 
@@ -25,6 +25,9 @@ double pl_sheet_row(pl_canvas *c, double x, double y, const char *what, const ch
 
 /* pl_sheet_heading - over a hairline to the right margin. Gives: where what is below starts, y. */
 double pl_sheet_heading(pl_canvas *c, double x, double y, const char *text);
+
+/* pl_sheet_frame - the outline of a frame and the names of its edges. */
+void pl_sheet_frame(pl_canvas *c, pl_box box, bool top_down);
 
 /* pl_sheet_write - write what was drawn, unless that failed already; frees the canvas. */
 pl_status pl_sheet_write(pl_status drawn, pl_canvas *c, const char *png, const pl_chunk *chunk,
