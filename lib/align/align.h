@@ -22,6 +22,15 @@ pl_status pl_set_number(const char *name, const char *value, double lo, double h
 pl_status pl_set_side(const char *name, const char *value, pl_side *out, pl_err *err);
 /* ---- move.c */
 
+/* pl_move_steps - whole steps of the motor: "31 steps in", or "out 57 steps, then in 26" where the
+ * play has to be taken up.
+ *   travel    in   steps, + = out
+ *   slack     in   steps of play; NaN: unknown
+ *   approach  in   "in", "out": the way of the last move; "": either
+ *   named     in   say the way also where it is plain */
+void pl_move_steps(double travel, double slack, const char *approach, bool named, char *out,
+                   size_t size);
+
 /* pl_move_say - "14 steps in", "in 30 steps, then out 16" (backlash taken up), "1/12 turn in",
  * both, or "" where neither a step nor a turn is known. */
 void pl_move_say(const pl_travel *move, const pl_facts *facts, char *out, size_t size);

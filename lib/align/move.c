@@ -14,15 +14,16 @@ static const char *way(double travel)
 
 /* Past it by twice the backlash and back (common practice, no source), where the last move must go
  * the other way. */
-static void by_steps(const pl_travel *m, const pl_facts *f, char *out, size_t size)
+void pl_move_steps(double travel, double slack, const char *approach, bool named, char *out,
+                   size_t size)
 {
-    double steps = round(fabs(m->steps)), slack = f->backlash_um.v / f->step_um.v;
-    double past = slack > 0 ? 2 * ceil(slack) : 0;
-    const char *first = way(m->steps), *last = strcmp(f->approach.s, "in") == 0 ? "in" : "out";
-    if (past > 0 && f->approach.s[0] && strcmp(last, first) != 0)
+    double steps = round(fabs(travel)), past = slack > 0 ? 2 * ceil(slack) : 0;
+    const char *first = way(travel), *last = strcmp(approach, "in") == 0 ? "in" : "out";
+    if (past > 0 && approach[0] && strcmp(last, first) != 0)
         snprintf(out, size, "%s %.0f steps, then %s %.0f", first, steps + past, last, past);
     else
-        snprintf(out, size, "%.0f step%s", steps, steps == 1 ? "" : "s");
+        snprintf(out, size, "%.0f step%s%s%s", steps, steps == 1 ? "" : "s", named ? " " : "",
+                 named ? first : "");
 }
 
 /* Eighths as far as they can be told apart, below them one part of so many. */
@@ -50,7 +51,8 @@ void pl_move_say(const pl_travel *m, const pl_facts *f, char *out, size_t size)
 {
     char motor[64] = "", hand[64] = "";
     if (fabs(m->steps) < 1e6)
-        by_steps(m, f, motor, sizeof motor);
+        pl_move_steps(m->steps, f->backlash_um.v / f->step_um.v, f->approach.s, false, motor,
+                      sizeof motor);
     if (fabs(m->turns) < 1e4)
         by_turns(m->turns, hand, sizeof hand);
     bool both = motor[0] && hand[0];

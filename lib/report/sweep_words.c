@@ -26,26 +26,17 @@ static const char *way(double travel)
     return travel < 0 ? "in" : "out";
 }
 
-/* Backlash in whole steps, 0 when nothing is known of it. */
+/* Backlash in steps, NaN when nothing is known of it. */
 static double slack_steps(const pl_sweep *s)
 {
-    double um = isfinite(s->backlash_um) ? s->backlash_um : s->facts.backlash_um.v;
-    return um > 0 && s->step_um > 0 ? ceil(um / s->step_um) : 0;
+    return (isfinite(s->backlash_um) ? s->backlash_um : s->facts.backlash_um.v) / s->step_um;
 }
 
-/* Past it by twice the backlash and back (common practice, no source), where the last move must go
- * the other way. */
 static void move_steps(const pl_sweep *s, pl_string *out)
 {
-    double steps = round(fabs(s->move.steps)), past = 2 * slack_steps(s);
-    const char *last = s->facts.approach.s, *first = way(s->move.steps);
-    if (steps == 0)
-        pl_string_add(out, "less than a step");
-    else if (past > 0 && last[0] && last[0] != first[0])
-        pl_string_add(out, "%s %s steps, then %s %s", first, pl_fixed(steps + past, 0).s, last,
-                      pl_fixed(past, 0).s);
-    else
-        pl_string_add(out, "%s step%s %s", pl_fixed(steps, 0).s, steps == 1 ? "" : "s", first);
+    char text[64];
+    pl_move_steps(s->move.steps, slack_steps(s), s->facts.approach.s, true, text, sizeof text);
+    pl_string_add(out, "%s", round(s->move.steps) == 0 ? "less than a step" : text);
 }
 
 static void move_turns(const pl_sweep *s, pl_string *out)
