@@ -6,9 +6,12 @@
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
+#include <gsl/gsl_errno.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+
+TestSuite(sense, .init = (void (*)(void))gsl_set_error_handler_off);
 
 enum { STARS = 300, WIDTH = 1600, HEIGHT = 1100 };
 
