@@ -784,6 +784,7 @@ typedef struct {
     double rest_x_um2, rest_y_um2, rest_corner_um2; /* square of the FWHM the optics add at the
                                                        right edge, the last row and the corners,
                                                        over the centre's */
+    double rest_x_sigma_um2, rest_y_sigma_um2, rest_corner_sigma_um2; /* NaN: unknown */
     double seeing_um;                    /* FWHM of all but defocus at the centre, typical frame */
     double lambda_um;                    /* that was used */
     double best_steps, best_steps_sigma; /* focuser's number; NaN: none */
@@ -813,7 +814,7 @@ PL_API pl_surface_told pl_surface_tell(const pl_surface *s);
  * other keys. Unknown numbers are written as "-", so that none of an older surface stays.
  *   out  out  [most], PL_SURFACE_SETTINGS to have all
  * Gives: how many there are. */
-enum { PL_SURFACE_SETTINGS = 27 };
+enum { PL_SURFACE_SETTINGS = 30 };
 PL_API size_t pl_surface_settings(const pl_surface *s, pl_setting *out, size_t most);
 
 /* pl_surface_save - write [surface] to a profile, as pl_profile_set does.

@@ -34,10 +34,10 @@ typedef struct {
     double width_mm, height_mm, half_mm; /* of what the surface is told for */
     double known[PL_SE_AIR];             /* of the surface; [PL_SE_Z] is not looked at */
     double whiten[3][3];                 /* turns its first three errors into units */
-    double rest_sigma_um2;
-    double tie_sigma;      /* of ln air between the frames */
-    double air, air_sigma; /* ln air expected */
-    double near_um;        /* places so near to each other are one, whatever their sides */
+    double rest_sigma_um2[3];            /* right edge, last row, corners */
+    double tie_sigma;                    /* of ln air between the frames */
+    double air, air_sigma;               /* ln air expected */
+    double near_um; /* places so near to each other are one, whatever their sides */
 } pl_sense_model;
 
 /* One fit. */

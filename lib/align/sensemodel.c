@@ -11,9 +11,8 @@ static const double UNIT[PL_SE_UNKNOWNS] = { 10, 1, 1, 5, 1, 1, 1, 0.1, 0.1 };
 static const double CURVE_OPEN = 30; /* um */
 /* No surface is known better than this, in um over the half diagonal. */
 static const double LEAST_UM = 0.2;
-/* Error of a saved rest, a part of the square of the air it was measured in: what plumb-sweep's
- * series of 11 frames and 250 stars are off by in tests/reference/check.py (0.4 to 0.9 %). */
-static const double REST_SIGMA = 0.008;
+/* Error of a rest that was saved without one, a part of the square of the air. */
+static const double REST_OPEN = 0.01;
 
 enum { FIRM = 7 }; /* expectations besides the tie of the air */
 
@@ -67,7 +66,9 @@ void pl_sense_known(pl_sense_model *m, const pl_surface *s, double air2)
     m->width_mm = s->width_mm;
     m->height_mm = s->height_mm;
     m->half_mm = half;
-    m->rest_sigma_um2 = REST_SIGMA * air2;
+    const double rest[3] = { s->rest_x_sigma_um2, s->rest_y_sigma_um2, s->rest_corner_sigma_um2 };
+    for (int i = 0; i < 3; i++)
+        m->rest_sigma_um2[i] = rest[i] > 0 ? rest[i] : REST_OPEN * air2;
 }
 
 /* How the width at a place answers. */
@@ -134,7 +135,7 @@ static void expectations(const pl_sense_model *m, const double *x, double *rest)
         rest[i] = 0;
         for (int j = 0; j <= i; j++)
             rest[i] += m->whiten[i][j] * (x[PL_SE_TILT_X + j] - m->known[PL_SE_TILT_X + j]);
-        rest[3 + i] = (x[PL_SE_REST_X + i] - m->known[PL_SE_REST_X + i]) / m->rest_sigma_um2;
+        rest[3 + i] = (x[PL_SE_REST_X + i] - m->known[PL_SE_REST_X + i]) / m->rest_sigma_um2[i];
     }
     rest[6] = (x[PL_SE_AIR] - m->air) / m->air_sigma;
     if (m->frames > 1)
@@ -168,7 +169,7 @@ static void expected_slopes(const struct fit *f, size_t p, double *row)
         for (size_t j = 0; j <= i; j++)
             put(f, row, PL_SE_TILT_X + j, m->whiten[i][j]);
     for (size_t i = 0; i < 3; i++, row += p)
-        put(f, row, PL_SE_REST_X + i, 1 / m->rest_sigma_um2);
+        put(f, row, PL_SE_REST_X + i, 1 / m->rest_sigma_um2[i]);
     put(f, row, PL_SE_AIR, 1 / m->air_sigma);
     row += p;
     if (m->frames > 1) {

@@ -88,8 +88,11 @@ const pl_surface_key *pl_surface_keys(void)
         [PL_SN_BLUR] = { "blur_scale", 0, 100 },
         [PL_SN_BLUR_SIGMA] = { "blur_scale_sigma", 0, 1e4 },
         [PL_SN_REST_X] = { "rest_x_um2", -1e6, 1e6 },
+        [PL_SN_REST_X_SIGMA] = { "rest_x_um2_sigma", 0, 1e6 },
         [PL_SN_REST_Y] = { "rest_y_um2", -1e6, 1e6 },
+        [PL_SN_REST_Y_SIGMA] = { "rest_y_um2_sigma", 0, 1e6 },
         [PL_SN_REST_CORNER] = { "rest_corner_um2", -1e6, 1e6 },
+        [PL_SN_REST_CORNER_SIGMA] = { "rest_corner_um2_sigma", 0, 1e6 },
         [PL_SN_SEEING] = { "seeing_um", 0, 1e4 },
         [PL_SN_LAMBDA] = { "lambda_um", 0.1, 20 },
         [PL_SN_STEPS] = { "best_steps", -1e9, 1e9 },
@@ -128,8 +131,11 @@ void pl_surface_to_numbers(const pl_surface *s, double v[PL_SURFACE_NUMBERS])
     v[PL_SN_BLUR] = s->blur_scale;
     v[PL_SN_BLUR_SIGMA] = s->blur_scale_sigma;
     v[PL_SN_REST_X] = s->rest_x_um2;
+    v[PL_SN_REST_X_SIGMA] = s->rest_x_sigma_um2;
     v[PL_SN_REST_Y] = s->rest_y_um2;
+    v[PL_SN_REST_Y_SIGMA] = s->rest_y_sigma_um2;
     v[PL_SN_REST_CORNER] = s->rest_corner_um2;
+    v[PL_SN_REST_CORNER_SIGMA] = s->rest_corner_sigma_um2;
     v[PL_SN_SEEING] = s->seeing_um;
     v[PL_SN_LAMBDA] = s->lambda_um;
     v[PL_SN_STEPS] = s->best_steps;
@@ -172,8 +178,11 @@ pl_status pl_surface_from_numbers(const double v[PL_SURFACE_NUMBERS], pl_surface
                         .blur_scale = v[PL_SN_BLUR],
                         .blur_scale_sigma = v[PL_SN_BLUR_SIGMA],
                         .rest_x_um2 = v[PL_SN_REST_X],
+                        .rest_x_sigma_um2 = v[PL_SN_REST_X_SIGMA],
                         .rest_y_um2 = v[PL_SN_REST_Y],
+                        .rest_y_sigma_um2 = v[PL_SN_REST_Y_SIGMA],
                         .rest_corner_um2 = v[PL_SN_REST_CORNER],
+                        .rest_corner_sigma_um2 = v[PL_SN_REST_CORNER_SIGMA],
                         .seeing_um = v[PL_SN_SEEING],
                         .lambda_um = v[PL_SN_LAMBDA],
                         .best_steps = v[PL_SN_STEPS],

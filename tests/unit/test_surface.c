@@ -67,6 +67,9 @@ static pl_surface sample(void)
         .rest_x_um2 = 0.3,
         .rest_y_um2 = -0.1,
         .rest_corner_um2 = 1. / 3,
+        .rest_x_sigma_um2 = 0.5,
+        .rest_y_sigma_um2 = 0.25,
+        .rest_corner_sigma_um2 = 0.125,
         .seeing_um = 10.7,
         .lambda_um = 0.53,
         .best_steps = 12345.6789,
@@ -249,6 +252,9 @@ static void same_surface(const pl_surface *a, const pl_surface *b)
     same(a->rest_x_um2, b->rest_x_um2, "rest x");
     same(a->rest_y_um2, b->rest_y_um2, "rest y");
     same(a->rest_corner_um2, b->rest_corner_um2, "rest corner");
+    same(a->rest_x_sigma_um2, b->rest_x_sigma_um2, "error of rest x");
+    same(a->rest_y_sigma_um2, b->rest_y_sigma_um2, "error of rest y");
+    same(a->rest_corner_sigma_um2, b->rest_corner_sigma_um2, "error of rest corner");
     same(a->seeing_um, b->seeing_um, "seeing");
     same(a->lambda_um, b->lambda_um, "lambda");
     same(a->best_steps, b->best_steps, "steps");
