@@ -14,6 +14,12 @@
  * `deg` runs from +x (the last column) to +y (the last row). */
 const char *pl_toward(double deg);
 
+/* ---- move.c */
+
+/* pl_move_say - "14 steps in", "in 30 steps, then out 16" (backlash taken up), "1/12 turn in",
+ * both, or "" where neither a step nor a turn is known. */
+void pl_move_say(const pl_travel *move, const pl_facts *facts, char *out, size_t size);
+
 /* ---- centre.c */
 
 /* pl_sensor_centre - the whole sensor's middle for a sub-frame whose place is known, else the

@@ -84,6 +84,7 @@ const pl_surface_key *pl_surface_keys(void)
         [PL_SN_HEIGHT_PX] = { "height_px", 1, 1e6 },
         [PL_SN_PIXEL] = { "pixel_um", 0.1, 1000 },
         [PL_SN_BINNING] = { "binning", 1, 64 },
+        [PL_SN_FOCAL] = { "focal_mm", 1, 1e6 },
         [PL_SN_BLUR] = { "blur_scale", 0, 100 },
         [PL_SN_BLUR_SIGMA] = { "blur_scale_sigma", 0, 1e4 },
         [PL_SN_REST_X] = { "rest_x_um2", -1e6, 1e6 },
@@ -123,6 +124,7 @@ void pl_surface_to_numbers(const pl_surface *s, double v[PL_SURFACE_NUMBERS])
     v[PL_SN_HEIGHT_PX] = s->height_px > 0 ? s->height_px : NAN;
     v[PL_SN_PIXEL] = s->pixel_um;
     v[PL_SN_BINNING] = s->binning;
+    v[PL_SN_FOCAL] = s->focal_mm > 0 ? s->focal_mm : NAN;
     v[PL_SN_BLUR] = s->blur_scale;
     v[PL_SN_BLUR_SIGMA] = s->blur_scale_sigma;
     v[PL_SN_REST_X] = s->rest_x_um2;
@@ -178,7 +180,8 @@ pl_status pl_surface_from_numbers(const double v[PL_SURFACE_NUMBERS], pl_surface
                         .best_steps_sigma = v[PL_SN_STEPS_SIGMA],
                         .temperature_c = v[PL_SN_TEMPERATURE],
                         .pixel_um = v[PL_SN_PIXEL],
-                        .binning = v[PL_SN_BINNING] };
+                        .binning = v[PL_SN_BINNING],
+                        .focal_mm = v[PL_SN_FOCAL] };
     made.width_px = isnan(v[PL_SN_WIDTH_PX]) ? 0 : (int)v[PL_SN_WIDTH_PX];
     made.height_px = isnan(v[PL_SN_HEIGHT_PX]) ? 0 : (int)v[PL_SN_HEIGHT_PX];
     covariances(v, made.cov);

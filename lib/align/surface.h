@@ -23,6 +23,7 @@ enum {
     PL_SN_HEIGHT_PX,
     PL_SN_PIXEL,
     PL_SN_BINNING,
+    PL_SN_FOCAL,
     PL_SN_BLUR,
     PL_SN_BLUR_SIGMA,
     PL_SN_REST_X,

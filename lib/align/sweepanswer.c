@@ -276,6 +276,7 @@ static void tell_surface(pl_sweep_work *w, const pl_sweep_model *m, const double
         .height_px = w->field[0].height_px,
         .pixel_um = w->pixel_um,
         .binning = facts->binning_x.v,
+        .focal_mm = w->focal_mm,
     };
     for (size_t i = 0; i < 3; i++)
         for (size_t j = 0; j < 3; j++)

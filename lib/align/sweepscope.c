@@ -7,8 +7,6 @@
 #include <stdlib.h>
 #include <string.h>
 
-static const double OBSTRUCTION = 0.33; /* untold; common practice, no source */
-
 static bool differs(double a, double b)
 {
     return isfinite(a) && isfinite(b) && fabs(a - b) > 1e-3 * fabs(a);
@@ -68,30 +66,14 @@ static pl_status all_different(const pl_sweep_work *w, pl_err *err)
 
 static pl_status telescope(pl_sweep_work *w, pl_err *err)
 {
-    pl_facts *f = &w->s.facts;
-    double aperture = 0;
-    pl_status rc = pl_facts_need(f, "aperture_mm", &aperture, err);
-    if (rc == PL_OK)
-        rc = pl_facts_need(f, "focal_mm", &w->focal_mm, err);
-    if (rc == PL_OK)
-        rc = pl_facts_need(f, "pixel_um", &w->pixel_um, err);
+    pl_status rc = pl_optic_told(&w->s.facts, w->s.mosaic[0] != '\0', w->options->wavelength_um,
+                                 &w->optic, &w->focal_mm, &w->pixel_um, &w->s.notes, err);
     if (rc != PL_OK)
         return rc;
-    w->optic = (pl_optic){ .aperture_mm = aperture, .f_ratio = w->focal_mm / aperture };
-    w->optic.obstruction = f->obstruction.v;
-    if (f->obstruction.from == PL_FROM_NOWHERE) {
-        w->optic.obstruction = OBSTRUCTION;
-        pl_note(&w->s.notes, "obstruction %.2f by default (--obstruction)", OBSTRUCTION);
-    }
-    w->optic.lambda_um = w->options->wavelength_um;
-    if (isnan(w->optic.lambda_um)) {
-        w->optic.lambda_um = w->s.mosaic[0] ? 0.53 : 0.55;
-        pl_note(&w->s.notes, "wavelength %g um by default (--wavelength)", w->optic.lambda_um);
-    }
     w->width_mm = w->field[0].width_px * w->pixel_um / 1000;
     w->height_mm = w->field[0].height_px * w->pixel_um / 1000;
     w->half_mm = hypot(w->width_mm, w->height_mm) / 2;
-    return pl_optic_check(&w->optic, err);
+    return PL_OK;
 }
 
 static void focuser(pl_sweep_work *w)

@@ -50,6 +50,9 @@ void pl_civil_from_days(long z, long *y, long *m, long *d);
  * Gives: false, and `out` untouched, when `date` is none. */
 bool pl_date_later(const char *date, double seconds, char out[32]);
 
+/* pl_date_seconds - of a FITS date since 1970-01-01, to the millisecond. Gives: false as above. */
+bool pl_date_seconds(const char *date, double *out);
+
 /* ---- dice.c */
 
 /* A random number generator for one small piece of work. */

@@ -25,19 +25,40 @@ void pl_civil_from_days(long z, long *y, long *m, long *d)
     *y = yoe + era * 400 + (*m <= 2);
 }
 
-bool pl_date_later(const char *date, double seconds, char out[32])
+/* Days since 1970 and the milliseconds of that day; whole ones, so that 59.9996 s never prints as
+ * 60.000. */
+static bool read_date(const char *date, double later, long *day, long long *ms)
 {
     int y, mo, d, h = 0, mi = 0;
     double s = 0;
     int n = sscanf(date, "%4d-%2d-%2dT%2d:%2d:%30lf", &y, &mo, &d, &h, &mi, &s);
     if ((n != 3 && n != 6) || y < 1800 || y > 2999 || mo < 1 || mo > 12 || d < 1 || d > 31 ||
-        h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61) || !(fabs(seconds) < 1e9))
+        h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61) || !(fabs(later) < 1e9))
         return false;
-    /* whole milliseconds, so that 59.9996 s never prints as 60.000 */
-    long long ms = llround((h * 3600.0 + mi * 60.0 + s + seconds) * 1000), day_ms = 86400000;
-    long day = (long)((ms >= 0 ? ms : ms - day_ms + 1) / day_ms), yy, mm, dd;
+    *day = pl_days_from_civil(y, mo, d);
+    *ms = llround((h * 3600.0 + mi * 60.0 + s + later) * 1000);
+    return true;
+}
+
+bool pl_date_seconds(const char *date, double *out)
+{
+    long day;
+    long long ms;
+    if (!read_date(date, 0, &day, &ms))
+        return false;
+    *out = 86400.0 * (double)day + 1e-3 * (double)ms;
+    return true;
+}
+
+bool pl_date_later(const char *date, double seconds, char out[32])
+{
+    long start, yy, mm, dd;
+    long long ms, day_ms = 86400000;
+    if (!read_date(date, seconds, &start, &ms))
+        return false;
+    long day = (long)((ms >= 0 ? ms : ms - day_ms + 1) / day_ms);
     ms -= day * day_ms;
-    pl_civil_from_days(pl_days_from_civil(y, mo, d) + day, &yy, &mm, &dd);
+    pl_civil_from_days(start + day, &yy, &mm, &dd);
     long sec = (long)(ms / 1000);
     char text[96]; /* room for any long, as the compiler sees it */
     snprintf(text, sizeof text, "%04ld-%02ld-%02ldT%02ld:%02ld:%02ld.%03ld", yy, mm, dd, sec / 3600,

@@ -346,6 +346,15 @@ double pl_brights_even(const pl_brights *b, double ln_fwhm, double bright, doubl
 double pl_sizes_at(const pl_sizes *sizes, double defocus_um, double ln_air, double *by_um,
                    double *by_air);
 
+/* ---- told.c */
+
+/* pl_optic_told - a telescope as facts tell it; what had to be assumed is noted.
+ *   mosaic     in   of the colours green alone is measured
+ *   lambda_um  in   NaN: by default
+ * Gives: PL_ENODATA without aperture, focal length or pixel, PL_EARG out of range. */
+pl_status pl_optic_told(const pl_facts *facts, bool mosaic, double lambda_um, pl_optic *out,
+                        double *focal_mm, double *pixel_um, pl_notes *notes, pl_err *err);
+
 /* ---- budget.c */
 
 /* pl_zone_budget - how the window is spent; reads and fills the last block of the answer. */

@@ -46,4 +46,8 @@ size_t pl_field_rests(const pl_facts *facts, pl_known *out);
 pl_status pl_field_canvas(const pl_field *field, const pl_frame *frame, const char *file,
                           const pl_look *look, pl_canvas **out, pl_err *err);
 
+/* pl_check_canvas - the same of one exposure's focus. */
+pl_status pl_check_canvas(const pl_check *check, const char *file, bool red, pl_canvas **out,
+                          pl_err *err);
+
 #endif

@@ -2,6 +2,7 @@
 /* sweep_map.c - where best focus lies over the sensor: lines of equal height in um, the part that
  * is within the zone while the centre is in focus, and the way best focus moves out. */
 #include "isoline.h"
+#include "sheet.h"
 #include "sweep_report.h"
 
 #include <math.h>
@@ -84,29 +85,6 @@ static void lines(const sheet *m)
     free(v);
 }
 
-static void outline(const sheet *m)
-{
-    pl_canvas_tone(m->c, PL_TONE_INK, 1);
-    cairo_set_line_width(m->c->cr, 2);
-    cairo_rectangle(m->c->cr, m->box.x, m->box.y, m->box.w, m->box.h);
-    cairo_stroke(m->c->cr);
-}
-
-static void edges(const sheet *m)
-{
-    const pl_box *b = &m->box;
-    pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 1 };
-    pl_canvas_text(m->c, &t, b->x + b->w / 2, b->y - 6, m->top_down ? "row 1" : "last row");
-    t.ay = 0;
-    pl_canvas_text(m->c, &t, b->x + b->w / 2, b->y + b->h + 6, m->top_down ? "last row" : "row 1");
-    t.up = true;
-    t.ay = 0.5;
-    t.ax = 1;
-    pl_canvas_text(m->c, &t, b->x - 6, b->y + b->h / 2, "column 1");
-    t.ax = 0;
-    pl_canvas_text(m->c, &t, b->x + b->w + 6, b->y + b->h / 2, "last column");
-}
-
 /* From the middle, the way best focus moves out; drawn before the numbers, which keep off it. */
 static void arrow(const sheet *m)
 {
@@ -154,11 +132,10 @@ void pl_sweep_map(pl_canvas *c, const pl_sweep *sweep, pl_box room)
     m.box = (pl_box){ floor(in.x + (in.w - w) / 2), floor(in.y + (in.h - h) / 2), w, h };
     m.top_down = strcmp(sweep->facts.row_order.s, "TOP-DOWN") == 0;
     shade(&m);
-    edges(&m);
+    pl_sheet_frame(c, m.box, m.top_down);
     if (sweep->side_known)
         arrow(&m);
     lines(&m);
-    outline(&m);
     double below = fmax(m.box.y + m.box.h + 32, m.box.y + m.box.h / 2 + 60);
     legend(&m, sweep->side_known, below, room);
 }

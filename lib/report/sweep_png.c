@@ -1,6 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* sweep_png.c - the sheet of a series through focus: the curve, the map of best focus, the numbers.
  */
+#include "sheet.h"
 #include "sweep_report.h"
 #include "../align/align.h"
 
@@ -12,11 +13,7 @@ enum { W = 1600, H = 1000, MARGIN = 40, LEFT = 960, RIGHT = 1010, TOP = 132, FOO
 
 static double number_row(pl_canvas *c, double y, const char *what, const char *value)
 {
-    const pl_type left = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT };
-    const pl_type right = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK, .ax = 1 };
-    pl_box b = pl_canvas_text(c, &left, RIGHT, y, what);
-    pl_canvas_text_in(c, &right, W - MARGIN, y, W - MARGIN - RIGHT - b.w - 20, value);
-    return y + 30;
+    return pl_sheet_row(c, RIGHT, W - MARGIN, y, what, value);
 }
 
 static double focus_rows(pl_canvas *c, const pl_sweep *s, double y)
@@ -74,22 +71,13 @@ static void numbers(pl_canvas *c, const pl_sweep *s, double y)
     number_row(c, y, "frames used", text);
 }
 
-static void title(pl_canvas *c, const char *words)
-{
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 28, words).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 28, W - 2 * MARGIN, words);
-}
-
 static void headline(pl_canvas *c, const pl_sweep *s)
 {
     const pl_type body = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
     pl_string says = { 0 }, more = { 0 };
     pl_verdict v = pl_sweep_verdict(s);
     pl_sweep_says(s, &says);
-    title(c, says.s ? says.s : "");
+    pl_sheet_title(c, MARGIN, says.s ? says.s : "");
     if (s->verdict.text[0])
         pl_string_add(&more, "%s. ", v.text);
     pl_string_add(&more, "%s", v.action);
@@ -100,22 +88,11 @@ static void headline(pl_canvas *c, const pl_sweep *s)
 
 static void footer(pl_canvas *c, const pl_sweep *s, const char *const *file)
 {
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
-    const pl_facts *f = &s->facts;
     pl_string words = { 0 };
     pl_string_add(&words, "%s", file[0]);
     if (s->frames > 1)
         pl_string_add(&words, " and %zu more", s->frames - 1);
-    if (f->date_obs.s[0])
-        pl_string_add(&words, "   %s", f->date_obs.s);
-    if (isfinite(f->exposure_s.v))
-        pl_string_add(&words, "   %s s", pl_signif(f->exposure_s.v, 4).s);
-    if (isfinite(f->aperture_mm.v) && isfinite(f->focal_mm.v))
-        pl_string_add(&words, "   %s mm f/%s", pl_signif(f->aperture_mm.v, 4).s,
-                      pl_signif(f->focal_mm.v / f->aperture_mm.v, 3).s);
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 20, "plumb-sweep " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 20, name.x - 2 * MARGIN, words.s ? words.s : "");
+    pl_sheet_footer(c, MARGIN, words.s ? words.s : "", &s->facts, "plumb-sweep " PL_VERSION);
     free(pl_string_take(&words));
 }
 
