@@ -183,22 +183,25 @@ def names(*at):
     return {f"sub-{k + 1:04d}.fits" for k in at}
 
 
-def evening(c, p, night, title):
-    a = p.night(night)
+def judge(c, a, night, title):
     off = a.get("thermal_um_per_c") / night.thermal_um_c - 1
     c.below(f"{title}: thermal coefficient off", abs(off), 0.10, "the issue")
     c.check(f"{title}: refocused before", a.refocused() == list(night.refocus), a.refocused(), f"{list(night.refocus)}")
     dropped = set(a.graded("drop"))
-    want = names(*night.guiding, *night.cloud, *night.twilight)
-    c.check(f"{title}: dropped", dropped == want, sorted(dropped), f"{sorted(want)}")
+    odd = night.guiding + night.cloud + night.twilight
+    c.check(f"{title}: dropped", dropped == names(*odd), sorted(dropped), f"{sorted(names(*odd))}")
     reasons = a.graded("drop", "doubtful", "keep")
     for at, word in ((night.guiding, "guiding"), (night.cloud, "cloud"), (night.twilight, "sky"), (night.trail, "trail")):
         for name in sorted(names(*at)):
             c.check(f"{title}: {name} says {word}", word in reasons[name], reasons[name][:60], "the reason in words")
     kept = set(a.graded("keep"))
     c.check(f"{title}: the trail does no harm", names(*night.trail) <= kept, sorted(names(*night.trail) - kept), "kept")
-    invented = [n for n, why in reasons.items() if why and n not in names(*night.guiding, *night.cloud, *night.twilight, *night.trail) and "focus" not in why]
+    invented = [n for n, why in reasons.items() if why and n not in names(*odd, *night.trail) and "focus" not in why]
     c.check(f"{title}: nothing invented", not invented, invented, "no reason but focus on the others")
+
+
+def evening(c, p, night, title):
+    judge(c, p.night(night), night, title)
 
 
 def cadence(c, p):
@@ -325,7 +328,98 @@ def logs(c, p):
     c.check("another program's log is refused", other.status == 2 and "plumb-check" in other.said, other.said[-70:], "2, in words")
 
 
-SUITES = ("evening", "pulls", "altitude", "other", "frames")
+# ---- rendered frames, through the whole program
+
+SCENE = """[field]
+list = {list}
+seed = {seed}
+[air]
+seeing_arcsec = {seeing:.3f}
+[focus]
+defocus_um = {defocus:.2f}
+tilt_x_um_mm = 9
+tilt_y_um_mm = -11
+curvature_um = 4
+[tracking]
+jitter_arcsec = 0.3
+drift_arcsec = {drift}
+drift_deg = 80
+[sky]
+level_adu = {level}
+transparency = {light}
+[camera]
+width_px = 720
+height_px = 480
+hot_pixels = 20
+satellites = {satellites}
+[exposure]
+exposure_s = 60
+date_obs = {date}
+temperature_c = {temperature:.2f}
+altitude_deg = {altitude:.2f}
+position_steps = {steps:.0f}
+object = open cluster
+"""
+SAMPLES = os.path.join(os.path.dirname(os.path.dirname(os.path.dirname(os.path.abspath(__file__)))), "samples")
+
+
+def calibrated(p):
+    """A profile with the focal surface that the demo's own series through focus saved."""
+    profile = p.bench.path("evening.ini")
+    with open(os.path.join(SAMPLES, "evening.ini")) as f, open(profile, "w") as g:
+        g.write(f.read())
+    frames = [os.path.join(SAMPLES, f"sweep-{k:04d}.fits.fz") for k in range(1, 8)]
+    run = subprocess.run([os.path.join(p.bench.build, "plumb-sweep"), "-q", "-p", profile, "--save", *frames], capture_output=True, text=True)
+    if run.returncode > 1:
+        raise RuntimeError(run.stderr)
+    return profile
+
+
+def render(p, night, profile):
+    """The frames of a night, 260 stars each, the same ones a little shifted."""
+    s = night.series()
+    rng = np.random.default_rng(night.seed)
+    stars = np.column_stack([rng.uniform(10, 710, 260), rng.uniform(10, 470, 260), 14 - rng.exponential(1.2, 260).clip(0, 5)])
+    start = datetime.datetime(2031, 10, 9, 19, 40)
+
+    def one(k):
+        path = p.bench.path(f"sub-{k + 1:04d}.fits")
+        shift = np.random.default_rng(k).uniform(-3, 3, 2)
+        with open(p.bench.path(f"sub-{k}.list"), "w") as f:
+            f.write("".join(f"{x + shift[0]:.2f} {y + shift[1]:.2f} {m:.3f}\n" for x, y, m in stars))
+        with open(p.bench.path(f"sub-{k}.ini"), "w") as f:
+            f.write(SCENE.format(list=f"sub-{k}.list", seed=k + 1, seeing=s["seeing"][k], defocus=s["defocus"][k], drift=5.5 if k in night.guiding else 0,
+                                 level=1500 if k in night.twilight else 150, light=0.35 if k in night.cloud else 1, satellites=1 if k in night.trail else 0,
+                                 date=(start + datetime.timedelta(hours=float(s["hour"][k]))).isoformat(timespec="seconds"), temperature=s["air"][k],
+                                 altitude=s["altitude"][k], steps=s["steps"][k]))
+        run = subprocess.run([os.path.join(p.bench.build, "plumb-sim"), "-q", "-p", profile, "-o", path, p.bench.path(f"sub-{k}.ini")], capture_output=True, text=True)
+        if run.returncode:
+            raise RuntimeError(run.stderr)
+        return path
+
+    return common.side_by_side(one, range(night.subs)), s
+
+
+def frames(c, p, quick):
+    night = Night(seed=9, subs=16, refocus=(8,), guiding=(3,), cloud=(11,), trail=(5,), twilight=(15,), start_c=12, time_h=0.8) if quick else \
+        Night(seed=9, guiding=(9, 21), cloud=(17,), trail=(5,), twilight=(39,))
+    profile = calibrated(p)
+    paths, s = render(p, night, profile)
+    run = subprocess.run([p.program, "-p", profile, "--json", *paths], capture_output=True, text=True, timeout=300)
+    a = Answer(run.returncode, json.loads(run.stdout) if run.stdout else None, run.stderr.strip())
+    for f in a.json["frames"]:
+        f["file"] = os.path.basename(f["file"])
+    for e in a.json["refocus_events"]:
+        e["before_file"] = os.path.basename(e["before_file"])
+    judge(c, a, night, "rendered night")
+    z = np.array([math.nan if f["defocus_um"] is None else f["defocus_um"] for f in a.json["frames"]])
+    plain = [k for k in range(night.subs) if k not in night.guiding + night.cloud + night.twilight]
+    c.above("rendered night: plain exposures whose defocus is told", np.mean(np.isfinite(z[plain])), 0.9, "", ".2f")
+    c.below("rendered night: its error, um, root mean square", float(np.sqrt(np.nanmean((z[plain] - s["defocus"][plain]) ** 2))), 3.0, "a fifth of the zone")
+    lines = "".join(subprocess.run([os.path.join(p.bench.build, "plumb-check"), "-p", profile, "--json", "-q", *paths], capture_output=True, text=True).stdout.splitlines(True))
+    b = p.run([lines.splitlines()], open(profile).read())
+    both = [x.get("thermal_um_per_c") for x in (a, b)]
+    c.below("rendered night: by plumb-check's lines the same coefficient", abs(both[1] / both[0] - 1), 0.01, "two ways in", ".4f")
 
 
 def main():
@@ -344,6 +438,7 @@ def main():
     lag(c, p)
     focusers(c, p)
     logs(c, p)
+    frames(c, p, quick)
     return c.finish()
 
 
