@@ -76,7 +76,7 @@ pages() {
 seeds() { # the fuzz targets over their seeds and every file that once broke them
     "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$logs/seeds" || return
     good=0
-    for target in frame profile scene turnlog; do
+    for target in frame profile scene turnlog nightlog; do
         for seed in "$logs/seeds/$target"/* tests/fuzz/seeds/"$target"/*; do
             [ -f "$seed" ] || continue
             TMPDIR=$logs timeout 60 "$build/tests/replay-$target" "$seed" || {
@@ -107,7 +107,7 @@ right() {
     counted manual man pages
     counted house tests/house.sh sh tests/house.sh
     counted seeds "$build/tests/replay-frame" seeds
-    reference accuracy mosaic detect libraries flare waves psf against
+    reference accuracy mosaic detect libraries flare waves psf against night
 }
 
 side() { # left|right: its suites one after the other, and what they add up to

@@ -115,7 +115,10 @@ static double time_step(double span)
     size_t i = 0;
     while (i + 1 < PL_ARRAY_LEN(steps) && span / steps[i] > 12)
         i++;
-    return steps[i];
+    double step = steps[i];
+    while (span / step > 12)
+        step *= 2;
+    return step;
 }
 
 static void clock_marks(struct sheet *s, const pl_plot *p, bool labels)
