@@ -11,6 +11,8 @@ enum {
     SIDE = 4,  /* exposures on each side of a gap that are looked at */
     LEAST = 2, /* fewest between two jumps */
     MOST_JUMPS = 40,
+    PART = 120,   /* exposures looked at together */
+    MARGIN = 15,  /* of them, at either end, those that another part knows better */
     OFTEN = 3,    /* a move in every third gap or more is no refocusing by hand or routine */
     FEW_MOVES = 4 /* up to so many are refocusings in any case */
 };
@@ -206,9 +208,43 @@ static pl_status find_jumps(struct known *k, pl_err *err)
     return PL_OK;
 }
 
+/* Items [lo, hi) by themselves; borrowed from `k`. */
+static struct known part_of(const struct known *k, size_t lo, size_t hi)
+{
+    struct known part = *k;
+    part.n = part.lines.n = hi - lo;
+    part.jump += lo;
+    part.lines.y += lo;
+    part.lines.sigma += lo;
+    part.lines.group += lo;
+    for (int j = 0; j < PL_LINES_MAX; j++)
+        part.lines.x[j] += lo;
+    return part;
+}
+
+/* A long night in parts that overlap, so that the work grows no faster than the night; of a part
+ * only its middle counts. */
+static pl_status find_in_parts(struct known *k, pl_err *err)
+{
+    bool *found = calloc(k->n + 1, sizeof *found);
+    pl_status rc = found ? PL_OK : pl_fail(err, PL_ENOMEM, "out of memory");
+    for (size_t lo = 0, hi = 0; rc == PL_OK && hi < k->n; lo += PART - 2 * MARGIN) {
+        hi = k->n - lo > PART + MARGIN ? lo + PART : k->n;
+        struct known part = part_of(k, lo, hi);
+        rc = find_jumps(&part, err);
+        for (size_t i = lo ? lo + MARGIN : 0; i < (hi < k->n ? hi - MARGIN : hi); i++)
+            found[i] = k->jump[i];
+        memset(k->jump + lo, 0, hi - lo);
+    }
+    if (found)
+        memcpy(k->jump, found, k->n * sizeof *found);
+    free(found);
+    return rc;
+}
+
 static pl_status jumps_seen(pl_night *n, struct known *k, pl_err *err)
 {
-    pl_status rc = find_jumps(k, err);
+    pl_status rc = find_in_parts(k, err);
     if (k->n > 0)
         pl_note(&n->notes,
                 "no positions are told: a refocusing that moved focus by less than some six errors "

@@ -2,6 +2,7 @@
 /* night_png.c - the sheet of a night: defocus in its zone against time, temperature below it, thin
  * strips of air, stretch and noise, and the grades. */
 #include "night_report.h"
+#include "sheet.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -261,9 +262,7 @@ static void refocusings(struct sheet *s, const pl_plot *p)
 static void defocus(struct sheet *s, double y)
 {
     const pl_type none = { .size = PL_SIZE_BODY, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 0.5 };
-    const pl_type word = {
-        .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1, .halo = true
-    };
+    const pl_type small = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT };
     bool known = false;
     double lo, hi;
     take(s, of_defocus, s->v);
@@ -284,8 +283,7 @@ static void defocus(struct sheet *s, double y)
     pl_canvas_tone(s->c, PL_TONE_INK, 1);
     pl_plot_points(s->c, &p, s->hour, s->v, s->sigma, s->n->subs, point_size(s) + 0.5);
     if (known)
-        pl_canvas_text(s->c, &word, p.box.x + p.box.w - 8, p.box.y + p.box.h - 8,
-                       "shaded: the zone, what focus may be off in that air");
+        pl_canvas_text(s->c, &small, MARGIN, p.box.y + 48, "shaded: the zone");
 }
 
 /* ---- grades: a row each, told by shape and place */
@@ -360,14 +358,9 @@ static void grades(struct sheet *s, double y)
 
 static void headline(struct sheet *s)
 {
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
     const pl_type body = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
     pl_string more = { 0 };
-    const char *words = s->n->verdict.text;
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(s->c, &type, MARGIN, 28, words).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(s->c, &type, MARGIN, 28, W - 2 * MARGIN, words);
+    pl_sheet_title(s->c, MARGIN, s->n->verdict.text);
     pl_string_add(&more, "%s. Temperature: ", s->n->verdict.action);
     pl_night_thermal(s->n, &more);
     pl_canvas_wrap(s->c, &body, (pl_box){ MARGIN, 68, W - 2 * MARGIN, 0 }, 3, more.s ? more.s : "");
