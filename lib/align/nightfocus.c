@@ -294,7 +294,8 @@ static double typical(const pl_night *n, size_t offset, double *work)
 {
     size_t m = 0;
     for (size_t i = 0; i < n->subs; i++) {
-        double v = *(const double *)((const char *)&n->sub[i] + offset);
+        const void *at = (const char *)&n->sub[i] + offset;
+        double v = *(const double *)at;
         if (isfinite(v))
             work[m++] = v;
     }

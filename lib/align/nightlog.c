@@ -63,8 +63,9 @@ static void take_numbers(const json_t *object, pl_sub *s)
     for (size_t i = 0; i < PL_ARRAY_LEN(numbers); i++) {
         const json_t *value = json_object_get(object, numbers[i].key);
         double v = json_is_number(value) ? json_number_value(value) : NAN;
+        void *at = (char *)s + numbers[i].offset;
         if (v >= numbers[i].lo && v <= numbers[i].hi)
-            *(double *)((char *)s + numbers[i].offset) = v;
+            *(double *)at = v;
     }
     if (isnan(s->defocus_um) || isnan(s->defocus_sigma_um))
         s->defocus_um = s->defocus_sigma_um = NAN;

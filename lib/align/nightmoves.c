@@ -132,7 +132,7 @@ static void mark_likely(struct known *k, double scatter, double *step)
     for (size_t i = 1; i < k->n; i++) {
         bool top = step[i] > LIKELY;
         for (size_t j = i > SIDE ? i - SIDE : 1; j < k->n && j <= i + SIDE; j++)
-            top = top && (step[j] < step[i] || (step[j] == step[i] && j >= i));
+            top = top && step[j] <= step[i] && (j >= i || step[j] < step[i]);
         step[i] = top ? step[i] : fmin(step[i], LIKELY);
     }
     for (size_t i = 1; i < k->n; i++)

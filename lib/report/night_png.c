@@ -283,7 +283,7 @@ static void defocus(struct sheet *s, double y)
     pl_canvas_tone(s->c, PL_TONE_INK, 1);
     pl_plot_points(s->c, &p, s->hour, s->v, s->sigma, s->n->subs, point_size(s) + 0.5);
     if (known)
-        pl_canvas_text(s->c, &small, MARGIN, p.box.y + 48, "shaded: the zone");
+        pl_canvas_text(s->c, &small, MARGIN, p.box.y + 48, "shaded: zone");
 }
 
 /* ---- grades: a row each, told by shape and place */

@@ -168,7 +168,8 @@ static double median_of(const pl_night *n, size_t offset)
     double *v = calloc(n->subs + 1, sizeof *v), m = NAN;
     size_t k = 0;
     for (size_t i = 0; v && i < n->subs; i++) {
-        double x = *(const double *)((const char *)&n->sub[i] + offset);
+        const void *at = (const char *)&n->sub[i] + offset;
+        double x = *(const double *)at;
         if (isfinite(x))
             v[k++] = x;
     }
