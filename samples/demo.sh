@@ -47,5 +47,7 @@ ask "After the camera was put back: is the sensor square?" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-tilted.fits.fz --png "$out/tilted.png"
 ask "A gust: focus, air or tracking? (and dark-adapted eyes)" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-windy.fits.fz --red --png "$out/windy.png"
+ask "Next day: how did focus drift, when to refocus, which subs to keep?" \
+    "$build/plumb-night" -p samples/evening.ini samples/night.jsonl --png "$out/night.png"
 
-printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/sweep.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png"
+printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/sweep.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png $out/night.png"

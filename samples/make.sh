@@ -27,3 +27,4 @@ for name in out in true; do
 done
 "$sim" -q -p samples/evening.ini --packed -o samples/sweep.fits.fz samples/sweep.ini
 rm samples/sweep.truth.jsonl # half a megabyte: every star of every frame
+"${PYTHON:-/usr/bin/python3}" tests/reference/night.py --sample >samples/night.jsonl

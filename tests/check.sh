@@ -76,7 +76,7 @@ pages() {
 seeds() { # the fuzz targets over their seeds and every file that once broke them
     "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$logs/seeds" || return
     good=0
-    for target in frame profile scene turnlog; do
+    for target in frame profile scene turnlog nightlog; do
         for seed in "$logs/seeds/$target"/* tests/fuzz/seeds/"$target"/*; do
             [ -f "$seed" ] || continue
             TMPDIR=$logs timeout 60 "$build/tests/replay-$target" "$seed" || {
@@ -103,7 +103,7 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
+suites="unit cli donut check detect night psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
     sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts

@@ -8,6 +8,8 @@
 #define PL_DEFAULT_GROWTH                                                                          \
     0.05 /* of FWHM that faults may cost, untold; common practice, no source */
 
+#define PL_DEFAULT_ECCENTRICITY 0.42 /* of the typical star, untold; common practice, no source */
+
 /* ---- toward.c */
 
 /* pl_toward - a direction in words: "towards the last column and row 1".

@@ -22,7 +22,6 @@
 #include <string.h>
 
 static const double SIGNIFICANT = 4;
-static const double DEFAULT_ECCENTRICITY = 0.42; /* common practice, no source */
 static const double FLARE_OF_5_PERCENT = 0.018, STRETCH_OF_5_PERCENT = 0.03,
                     CORNERS_OF_5_PERCENT = 0.028;
 
@@ -35,7 +34,7 @@ static void set_tolerances(pl_field *f)
 {
     double e = f->facts.eccentricity.v, g = f->facts.fwhm_growth.v;
     if (f->facts.eccentricity.from == PL_FROM_NOWHERE)
-        f->facts.eccentricity = (pl_num){ e = DEFAULT_ECCENTRICITY, PL_FROM_DEFAULT };
+        f->facts.eccentricity = (pl_num){ e = PL_DEFAULT_ECCENTRICITY, PL_FROM_DEFAULT };
     if (f->facts.fwhm_growth.from == PL_FROM_NOWHERE)
         f->facts.fwhm_growth = (pl_num){ g = PL_DEFAULT_GROWTH, PL_FROM_DEFAULT };
     double chi = e * e / (2 - e * e), root = sqrt(g / 0.05);

@@ -50,8 +50,12 @@ void pl_civil_from_days(long z, long *y, long *m, long *d);
  * Gives: false, and `out` untouched, when `date` is none. */
 bool pl_date_later(const char *date, double seconds, char out[32]);
 
-/* pl_date_seconds - of a FITS date since 1970-01-01, to the millisecond. Gives: false as above. */
-bool pl_date_seconds(const char *date, double *out);
+/* pl_date_seconds - since 1970-01-01 UTC; an offset to UTC behind the time ("-0700", "+05:30")
+ * counts. Gives: false, and `seconds` untouched, when `date` is none. */
+bool pl_date_seconds(const char *date, double *seconds);
+
+/* pl_date_utc - the other way round, to the millisecond. */
+bool pl_date_utc(double seconds, char out[32]);
 
 /* ---- dice.c */
 

@@ -5,6 +5,7 @@
 
 #include <math.h>
 #include <stdio.h>
+#include <string.h>
 
 long pl_days_from_civil(long y, long m, long d)
 {
@@ -25,40 +26,60 @@ void pl_civil_from_days(long z, long *y, long *m, long *d)
     *y = yoe + era * 400 + (*m <= 2);
 }
 
-/* Days since 1970 and the milliseconds of that day; whole ones, so that 59.9996 s never prints as
- * 60.000. */
-static bool read_date(const char *date, double later, long *day, long long *ms)
+/* The day, and seconds since its beginning; `rest` is where the text after them starts. */
+static bool parse(const char *date, long *day, double *seconds, const char **rest)
 {
-    int y, mo, d, h = 0, mi = 0;
+    int y, mo, d, h = 0, mi = 0, used = 0, more = 0;
     double s = 0;
-    int n = sscanf(date, "%4d-%2d-%2dT%2d:%2d:%30lf", &y, &mo, &d, &h, &mi, &s);
+    int n = sscanf(date, "%4d-%2d-%2d%nT%2d:%2d:%30lf%n", &y, &mo, &d, &used, &h, &mi, &s, &more);
     if ((n != 3 && n != 6) || y < 1800 || y > 2999 || mo < 1 || mo > 12 || d < 1 || d > 31 ||
-        h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61) || !(fabs(later) < 1e9))
+        h < 0 || h > 23 || mi < 0 || mi > 59 || !(s >= 0 && s < 61))
         return false;
     *day = pl_days_from_civil(y, mo, d);
-    *ms = llround((h * 3600.0 + mi * 60.0 + s + later) * 1000);
+    *seconds = h * 3600.0 + mi * 60.0 + s;
+    *rest = date + (n == 6 ? more : used);
     return true;
 }
 
-bool pl_date_seconds(const char *date, double *out)
+/* Seconds that an offset to UTC adds: "", "Z", "-0700", "+05:30"; NaN when it is none. */
+static double offset_of(const char *text)
 {
-    long day;
-    long long ms;
-    if (!read_date(date, 0, &day, &ms))
+    int h = 0, m = 0;
+    if (!*text || strcmp(text, "Z") == 0)
+        return 0;
+    if (sscanf(text + 1, "%2d%*1[:]%2d", &h, &m) < 2 && sscanf(text + 1, "%2d%2d", &h, &m) < 2)
+        return NAN;
+    return *text == '+' ? h * 3600 + m * 60 : *text == '-' ? -(h * 3600 + m * 60) : NAN;
+}
+
+bool pl_date_seconds(const char *date, double *seconds)
+{
+    long day = 0;
+    double s = 0;
+    const char *rest = NULL;
+    if (!parse(date, &day, &s, &rest) || isnan(offset_of(rest)))
         return false;
-    *out = 86400.0 * (double)day + 1e-3 * (double)ms;
+    *seconds = (double)day * 86400 + s - offset_of(rest);
     return true;
+}
+
+bool pl_date_utc(double seconds, char out[32])
+{
+    return fabs(seconds) < 1e11 && pl_date_later("1970-01-01", seconds, out);
 }
 
 bool pl_date_later(const char *date, double seconds, char out[32])
 {
-    long start, yy, mm, dd;
-    long long ms, day_ms = 86400000;
-    if (!read_date(date, seconds, &start, &ms))
+    long first = 0;
+    double s = 0;
+    const char *rest = NULL;
+    if (!parse(date, &first, &s, &rest) || !(fabs(seconds) < 1e11))
         return false;
-    long day = (long)((ms >= 0 ? ms : ms - day_ms + 1) / day_ms);
+    /* whole milliseconds, so that 59.9996 s never prints as 60.000 */
+    long long ms = llround((s + seconds) * 1000), day_ms = 86400000;
+    long day = (long)((ms >= 0 ? ms : ms - day_ms + 1) / day_ms), yy, mm, dd;
     ms -= day * day_ms;
-    pl_civil_from_days(start + day, &yy, &mm, &dd);
+    pl_civil_from_days(first + day, &yy, &mm, &dd);
     long sec = (long)(ms / 1000);
     char text[96]; /* room for any long, as the compiler sees it */
     snprintf(text, sizeof text, "%04ld-%02ld-%02ldT%02ld:%02ld:%02ld.%03ld", yy, mm, dd, sec / 3600,

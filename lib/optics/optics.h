@@ -280,6 +280,18 @@ typedef struct {
  * astigmatism to half a degree. */
 void pl_misalign_wave(const pl_misalign *m, double x_mm, double y_mm, double *zernike_um);
 
+/* ---- worth.c */
+
+/* pl_airmass - of an altitude, [0, 90] degrees: Pickering 2002 (from memory), good to the horizon.
+ */
+double pl_airmass(double altitude_deg);
+
+/* pl_focus_worth - what is left of an exposure's worth for faint stars, (FWHM in focus / FWHM)^2,
+ * at a defocus, where `zone_um` of it lets the FWHM grow by `growth`. Formula: widths in
+ * quadrature, FWHM^2 = FWHM0^2 (1 + k z^2), as pl_focus_depth_seeing; signal to noise of a star
+ * under the sky's noise goes with 1 / FWHM; derived here. */
+double pl_focus_worth(double defocus_um, double zone_um, double growth);
+
 /* ---- travel.c */
 
 /* pl_carried - travel at the sensor for each of the drawtube: m^2 (longitudinal magnification) when

@@ -11,12 +11,6 @@ static double between(double from, double to, double part)
     return isnan(to) ? from : from + (to - from) * part;
 }
 
-/* Airmass of an altitude: Pickering 2002 (from memory), good to the horizon. */
-static double airmass_of(double altitude_deg)
-{
-    return 1 / sin((altitude_deg + 244 / (165 + 47 * pow(altitude_deg, 1.1))) * M_PI / 180);
-}
-
 /* How far the drawtube is from where best focus is, um, + = out, beyond what [focus] says. */
 static pl_status drawtube_error(const pl_scene *s, double steps, double warmed_c, double raised_deg,
                                 pl_notes *notes, double *um, pl_err *err)
@@ -125,7 +119,7 @@ pl_status pl_scene_moment(const pl_scene *s, size_t frame, pl_scene *moment, dou
         if (m.facts.altitude_deg.v < 1)
             return pl_fail(err, PL_EARG, "altitude_deg is %g; a scene begins at 1",
                            m.facts.altitude_deg.v);
-        set_fact(&m.facts.airmass, airmass_of(m.facts.altitude_deg.v));
+        set_fact(&m.facts.airmass, pl_airmass(m.facts.altitude_deg.v));
     }
     pl_status st = refocus(&m, s, frame, notes, err);
     if (st != PL_OK)

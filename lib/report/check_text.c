@@ -2,33 +2,17 @@
 /* check_text.c - one exposure's focus and air in words: the verdict, what to do, then the numbers
  * and what they rest on. Lines of at most 78 columns, file names apart. */
 #include "report.h"
+#include "text.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
-
-#define WIDTH 78
 
 static void row(pl_string *out, const char *label, pl_string *words)
 {
-    char first[24];
-    snprintf(first, sizeof first, "  %-10s", label);
     if (words->s)
-        pl_string_wrap(out, first, 12, WIDTH, words->s);
+        pl_text_row(out, label, words->s);
     out->failed |= words->failed;
     free(pl_string_take(words));
-}
-
-static void verdict(pl_string *out, const pl_verdict *v, const char *file)
-{
-    pl_string first = { 0 };
-    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
-    pl_string_add(&first, "%s: ", name ? name : "");
-    pl_string_wrap(out, first.s ? first.s : "", 2, WIDTH, v->text);
-    pl_string_wrap(out, "", 0, WIDTH, v->action);
-    out->failed |= first.failed || !name;
-    free(pl_string_take(&first));
-    free(name);
 }
 
 static void defocus(pl_string *out, const pl_check *c)
@@ -111,26 +95,15 @@ static void cost(pl_string *out, const pl_check *c)
     row(out, "cost", &w);
 }
 
-static void notes(pl_string *out, const pl_check *c)
-{
-    for (size_t i = 0; i < c->notes.n; i++) {
-        char *note = pl_clean(c->notes.item[i], PL_CLEAN_PLAIN, NULL);
-        if (note)
-            pl_string_wrap(out, "  - ", 4, WIDTH, note);
-        out->failed |= !note;
-        free(note);
-    }
-}
-
 char *pl_check_text(const pl_check *c, const char *file)
 {
     pl_string out = { 0 };
-    verdict(&out, &c->verdict, file);
+    pl_text_verdict(&out, file, 0, &c->verdict);
     defocus(&out, c);
     air(&out, &c->sense);
     stars(&out, c);
     surface(&out, &c->sense);
     cost(&out, c);
-    notes(&out, c);
+    pl_text_notes(&out, &c->notes);
     return pl_string_take(&out);
 }

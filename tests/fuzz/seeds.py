@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/* and DIR/turnlog/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/* and DIR/nightlog/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -299,11 +299,34 @@ def turnlogs():
     return {name: text.encode() for name, text in texts.items()}
 
 
+def nightlogs():
+    sub = ('{"program":"plumb-check","file":"sub-%d.fits","date_obs":"2031-10-09T%02d:%02d:00","exposure_s":240,"temperature_c":%.1f,"altitude_deg":%d,'
+           '"position_steps":%s,"defocus_um":%.1f,"defocus_um_sigma":2.0,"zone_um":13,"surface_known":true,"surface_fits":true,"seeing_arcsec":2.4,'
+           '"fwhm_px":2.7,"chi":%.2f,"chi_sigma":0.01,"stars_used":%d,"noise_adu":%.1f}\n')
+    def night(n, position, end=""):
+        return "".join(sub % (k, 20 + k // 12, 5 * (k % 12), 9 - 0.1 * k, 40 + k, position % (5000 + 3 * (k // 8)) if "%" in position else position,
+                              -2.0 * (k % 8), 0.3 if k == 5 else 0.02, 90 if k == 6 else 300, 30 if k == 7 else 12) for k in range(n)) + end
+    texts = {
+        "positions": night(24, "%d"),
+        "none": night(24, "null"),
+        "few": night(3, "5000"),
+        "twice": night(4, "5000") * 2,
+        "cut": night(6, "5000")[:-40],
+        "huge": night(8, "1e308", '{"program":"plumb-watch","file":"\\u0000","fwhm_px":1e9999}\n'),
+        "types": '{"program":"plumb-check","file":"a","fwhm_px":"3","date_obs":7,"chi":[1],"object":null}\n',
+        "ages": '{"program":"plumb-check","file":"a","fwhm_px":3,"date_obs":"1800-01-01"}\n{"program":"plumb-check","file":"b","fwhm_px":3,"date_obs":"2999-12-31T23:59:59+05:30"}\n',
+        "other": '{"program":"plumb-field","file":"a","fwhm_px":3}\n',
+        "deep": "[" * 3000,
+        "empty": "",
+    }
+    return {name: text.encode() for name, text in texts.items()}
+
+
 def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs())):
+    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():
