@@ -422,6 +422,54 @@ def frames(c, p, quick):
     c.check("by plumb-check's lines the same exposures", two[0] == two[1], two[1][0], "two ways in, number by number")
 
 
+def stretch(path):
+    """Mean ellipticity of the brightest unsaturated stars, by numpy's moments under a round Gaussian."""
+    with common.warnings.catch_warnings():
+        common.warnings.simplefilter("ignore")
+        image = common.fits.getdata(path).astype(float)
+    image -= np.median(image)
+    y, x = np.mgrid[-6:7, -6:7]
+    weight, chi = np.exp(-(x**2 + y**2) / 18), []
+    order = np.argsort(image[8:-8, 8:-8], axis=None)[::-1][:4000]
+    taken = np.zeros(image.shape, bool)
+    for at in order:
+        r, q = np.array(np.unravel_index(at, (image.shape[0] - 16, image.shape[1] - 16))) + 8
+        if taken[r, q] or image[r, q] > 3000:
+            continue
+        taken[max(0, r - 10):r + 11, max(0, q - 10):q + 11] = True
+        w = weight * np.clip(image[r - 6:r + 7, q - 6:q + 7], 0, None)
+        cx, cy = (w * x).sum() / w.sum(), (w * y).sum() / w.sum()
+        xx, yy, xy = ((w * (x - cx) ** 2).sum(), (w * (y - cy) ** 2).sum(), (w * (x - cx) * (y - cy)).sum())
+        chi.append(((xx - yy) / (xx + yy), 2 * xy / (xx + yy)))
+    return float(np.hypot(*np.median(chi[:80], axis=0)))
+
+
+def real(c, p):
+    """A real night of undersampled stars, focus never touched, 290 to 284 K: nothing may be said of focus."""
+    folder = os.path.join(os.environ.get("PLUMB_DATA", ""), "night-real")
+    if not os.environ.get("PLUMB_DATA") or not os.path.isdir(folder):
+        c.skip("the real night", "no PLUMB_DATA")
+        return
+    paths = sorted(os.path.join(folder, f) for f in os.listdir(folder) if f.endswith(".fits"))
+    optics = ["--aperture-mm", "152", "--focal-mm", "538", "--pixel-um", "13.6"]  # 5.21 arcsec a pixel
+    for words in ([], optics):
+        title = "real night" + (", optics told" if words else "")
+        run = subprocess.run([p.program, "--json", *words, *paths], capture_output=True, text=True, timeout=300)
+        a = Answer(run.returncode, json.loads(run.stdout) if run.stdout else None, run.stderr.strip())
+        silent = all(np.isnan(a.get(key)) for key in ("thermal_um_per_c", "zone_um", "refocus_every_min")) and all(f["defocus_um"] is None for f in a.json["frames"])
+        c.check(f"{title}: says nothing of focus", a.status == 0 and silent and a.json["verdict"]["state"] == "unsure", a.json["verdict"]["text"], "no surface, no sign")
+        c.check(f"{title}: no refocusing", not a.json["refocus_events"], len(a.json["refocus_events"]), "the position never changed")
+        first = a.json["frames"][0]["time_utc"]
+        c.check(f"{title}: time is UTC", first == "2017-12-20T01:33:43.317", first, "UT-OBS of the header; DATE-OBS is local with an offset")
+        mine = [stretch(path) for path in paths]
+        by_rank = stats.spearmanr(mine, [f["eccentricity"] for f in a.json["frames"]]).statistic
+        c.above(f"{title}: stretch beside numpy's moments, rank correlation", by_rank, 0.8, "another way of measuring, order only")
+        worst, dropped = set(np.argsort(mine)[-12:]), {i for i, f in enumerate(a.json["frames"]) if f["grade"] == "drop"}
+        c.check(f"{title}: the twelve most stretched by numpy are dropped", worst <= dropped, sorted(worst - dropped), "as guiding errors")
+    text = " ".join(subprocess.run([p.program, *paths], capture_output=True, text=True).stdout.split())
+    c.check("real night: undersampled stars are said to be", "undersampled" in text, "undersampled" in text, "1.9 px")
+
+
 def main():
     if sys.argv[1:] == ["--sample"]:
         print("\n".join(EVENING.lines()))
@@ -439,6 +487,8 @@ def main():
     focusers(c, p)
     logs(c, p)
     frames(c, p, quick)
+    if not quick:
+        real(c, p)
     return c.finish()
 
 
