@@ -65,7 +65,8 @@ $(SHARED): $(LIB_OBJ)
 	$(Q)$(CC) -shared -Wl,-soname,$(SONAME) $(SANITIZE) $^ -o $@ $(PL_LIBS)
 	$(Q)ln -sf $(@F) $(BUILD)/$(SONAME)
 	$(Q)ln -sf $(@F) $(BUILD)/libplumb.so
-$(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(STATIC)
+$(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(BUILD)/obj/tools/command.o \
+                  $(STATIC)
 	$(Q)$(CC) $(SANITIZE) $^ -o $@ $(PL_LIBS)
 
 # The frame maker shares no code with the library: it judges it.
@@ -113,6 +114,7 @@ fuzz:
 	@sh tests/fuzz/fuzz.sh $(BUILD)
 soak: deps-check all $(MKFRAME)
 	@sh tests/bench/soak.sh $(BUILD)
+	@$${PYTHON:-/usr/bin/python3} tests/bench/watchsoak.py $(BUILD)
 
 install: all
 	install -d $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/lib/pkgconfig $(DESTDIR)$(PREFIX)/include

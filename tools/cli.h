@@ -83,6 +83,20 @@ bool cli_spares_file(const cli *c, const char *path, const char *file);
 /* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
 int cli_misuse(const cli *c, const char *sentence);
 
+/* Commands of the user's that still run; start from { 0 }. */
+enum { CLI_COMMANDS = 4 };
+typedef struct {
+    int pid[CLI_COMMANDS];
+} cli_commands;
+
+/* cli_command - have the shell run a command, and do not wait for it.
+ *   setting  in  name, value, name, value ..., NULL: its environment, besides ours
+ * Gives: 0, EAGAIN while CLI_COMMANDS of them run, else what errno would be. */
+int cli_command(cli_commands *running, const char *command, const char *const *setting);
+
+/* cli_commands_reap - bury those that ended. */
+void cli_commands_reap(cli_commands *running);
+
 /* cli_close - flush stdout; a full disc or closed pipe turns the status into 2. Frees `c`. */
 int cli_close(cli *c, int status);
 

@@ -71,6 +71,25 @@ typedef struct {
  * Gives: &dice->rng, good as long as `dice` stays where it is. */
 gsl_rng *pl_dice_throw(pl_dice *dice, uint64_t seed, uint64_t purpose, uint64_t place);
 
+/* ---- keys.c */
+
+/* A set of 64-bit keys, each with a number: open addressing. Start from { 0 }; nothing is taken out
+ * but all. */
+typedef struct {
+    uint64_t *key;
+    size_t *value;
+    size_t n, cap;
+} pl_keys;
+
+/* pl_key_of - a key for n bytes: FNV-1a, 64 bit (Fowler, Noll, Vo; constants from memory). */
+uint64_t pl_key_of(const void *bytes, size_t n);
+
+/* pl_keys_put - add a key, or give it another number.
+ * Gives: PL_ENOMEM with the set as it was. */
+pl_status pl_keys_put(pl_keys *keys, uint64_t key, size_t value, pl_err *err);
+bool pl_keys_get(const pl_keys *keys, uint64_t key, size_t *value); /* value may be NULL */
+void pl_keys_clear(pl_keys *keys);
+
 /* ---- load.c */
 
 /* pl_load_text - a regular file, whole, with a 0 behind it.

@@ -80,6 +80,8 @@ static const pl_fact table[] = {
         NULL),
     TEXT(row_order, NULL, "TOP-DOWN BOTTOM-UP", "which edge the first stored row is", "ROWORDER",
          NULL),
+    TEXT(frame_kind, NULL, NULL, "light, dark, flat, bias ...", "IMAGETYP", "FRAME", "FRAMETYP",
+         "OBSTYPE", NULL),
     TEXT(object, NULL, NULL, "what was photographed", "OBJECT", "OBJNAME", NULL),
     TEXT(filter, NULL, NULL, "filter", "FILTER", NULL),
     TEXT(scope_name, NULL, NULL, "telescope", "TELESCOP", NULL),
@@ -233,4 +235,15 @@ pl_status pl_facts_need(const pl_facts *facts, const char *name, double *value, 
         snprintf(ways + used, sizeof ways - used, "; frames tell it by %s", f->keywords[0]);
     return pl_fail(err, PL_ENODATA, "%s is not known (%s); give --%s%s", name, f->help, option,
                    ways);
+}
+
+bool pl_facts_calibration(const pl_facts *facts)
+{
+    static const char *const kind[] = { "dark", "flat", "bias", "offset", "zero" };
+    const char *s = facts->frame_kind.s;
+    for (; *s; s++)
+        for (size_t i = 0; i < PL_ARRAY_LEN(kind); i++)
+            if (strncasecmp(s, kind[i], strlen(kind[i])) == 0)
+                return true;
+    return false;
 }

@@ -37,6 +37,15 @@ void pl_header_facts(fitsfile *f, pl_facts *facts, pl_notes *notes);
  *   out  out  [n] ADU, NaN where blank */
 void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, float *out);
 
+/* ---- promise.c */
+
+/* pl_fits_promise - how long a FITS file must be to hold all that its headers announce (FITS 4.0,
+ * 4.4.1.1 and 7.3.1; the last HDU's padding is not asked for).
+ *   size  in  of the file as it is
+ * Gives: bytes; more than `size` while a header is not complete; 0 when it is no plain FITS and
+ * promises nothing. */
+int64_t pl_fits_promise(int fd, int64_t size);
+
 /* ---- sky.c */
 
 /* pl_sky - level and noise of the sky on a mesh of square cells, robust against stars.

@@ -22,9 +22,6 @@ bool pl_pattern_matters(const pl_pattern *p);
 /* pl_patterns_known - at least one could be measured, so "none stands out" is an answer. */
 bool pl_patterns_known(const pl_field *field);
 
-const char *pl_state_word(pl_state state); /* "inside", "outside", "unsure" */
-const char *pl_cause_word(pl_cause cause); /* "focus", "air", ..., "none" */
-
 /* pl_kind_reason - why such a detection is not used, in a few words. */
 const char *pl_kind_reason(pl_kind kind);
 
@@ -48,6 +45,10 @@ pl_status pl_field_canvas(const pl_field *field, const pl_frame *frame, const ch
 
 /* pl_check_canvas - the same of one exposure's focus. */
 pl_status pl_check_canvas(const pl_check *check, const char *file, bool red, pl_canvas **out,
+                          pl_err *err);
+
+/* pl_watch_canvas - the running picture as drawn, before it is written. */
+pl_status pl_watch_canvas(const pl_history *history, const char *title, bool red, pl_canvas **out,
                           pl_err *err);
 
 #endif

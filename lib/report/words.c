@@ -53,6 +53,8 @@ const char *pl_cause_word(pl_cause cause)
         return "spacing";
     case PL_CAUSE_MIRROR:
         return "mirror";
+    case PL_CAUSE_DEW:
+        return "dew";
     case PL_CAUSE_NONE:
         break;
     }
