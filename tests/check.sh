@@ -97,13 +97,14 @@ suite() { # NAME: one of $suites
     manual) counted manual man pages ;;
     house) counted house tests/house.sh sh tests/house.sh ;;
     seeds) counted seeds "$build/tests/replay-frame" seeds ;;
+    watch) counted watch tests/bench/watchsoak.py "$python" tests/bench/watchsoak.py "$build" --quick ;;
     frames) counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe" ;;
     *) counted "$1" "tests/reference/$1.py" "$python" "tests/reference/$1.py" "$build" --quick ;;
     esac
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
     sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
