@@ -1353,7 +1353,9 @@ typedef struct {
     double eccentricity, eccentricity_sigma;
     double chi, chi_sigma, elongation_deg, elongation_sigma_deg; /* of the mean ellipticity */
     double sky_adu, noise_adu;
-    size_t stars; /* used */
+    double light_adu_s; /* of a bright star */
+    size_t trails;      /* detections too long for a star */
+    size_t stars;       /* used */
     char mosaic[8];
     pl_sense sense;
     size_t drift_of; /* exposures that tell drift_um_h; 0: told by the user, or nobody */

@@ -7,7 +7,17 @@
 #include <stdio.h>
 #include <string.h>
 
-enum { DRIFT_OF = 3 };
+enum { DRIFT_OF = 3, BRIGHTEST = 5, FAINTEST = 20 };
+
+double pl_check_light(const pl_field *f)
+{
+    double sum = 0;
+    if (f->used < FAINTEST || !(f->facts.exposure_s.v > 0))
+        return NAN;
+    for (size_t i = BRIGHTEST - 1; i < FAINTEST; i++)
+        sum += log(f->star[i].flux_adu);
+    return exp(sum / (FAINTEST - BRIGHTEST + 1)) / f->facts.exposure_s.v;
+}
 
 static void summarise(pl_check *c, const pl_field *f)
 {
@@ -25,6 +35,8 @@ static void summarise(pl_check *c, const pl_field *f)
     c->sky_adu = f->sky_adu;
     c->noise_adu = f->noise_adu;
     c->stars = f->used;
+    c->light_adu_s = pl_check_light(f);
+    c->trails = f->kind[PL_TRAIL];
     memcpy(c->mosaic, f->mosaic, sizeof c->mosaic);
     c->facts = f->facts;
     c->field = f->verdict;

@@ -12,4 +12,10 @@ void pl_check_judge(pl_check *check);
 /* pl_check_costs - drift_cost_s and refocus_cost_s, by drift_um_h. */
 void pl_check_costs(pl_check *check, const pl_check_options *options);
 
+/* ---- check.c */
+
+/* pl_check_light - typical light of the 5th to the 20th brightest star, ADU a second: mean of
+ * logarithms. They are the same stars all night. NaN: fewer, or no exposure time. */
+double pl_check_light(const pl_field *field);
+
 #endif

@@ -1,13 +1,14 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* nightframes.c - exposures of a night from their frames, several at a time. */
 #include "night.h"
+#include "check.h"
 
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { STARS = 600, BRIGHTEST = 5, FAINTEST = 20 };
+enum { STARS = 600 };
 
 static void take_facts(const pl_facts *f, pl_sub *s)
 {
@@ -21,18 +22,6 @@ static void take_facts(const pl_facts *f, pl_sub *s)
     pl_date_seconds(f->date_obs.s, &s->time_s);
 }
 
-/* Typical light of the 5th to the 20th brightest star, a second: mean of logarithms. They are the
- * same stars all night. */
-static double bright_light(const pl_field *f)
-{
-    double sum = 0;
-    if (f->used < FAINTEST || !(f->facts.exposure_s.v > 0))
-        return NAN;
-    for (size_t i = BRIGHTEST - 1; i < FAINTEST; i++)
-        sum += log(f->star[i].flux_adu);
-    return exp(sum / (FAINTEST - BRIGHTEST + 1)) / f->facts.exposure_s.v;
-}
-
 static void take_field(const pl_field *f, pl_sub *s)
 {
     take_facts(&f->facts, s);
@@ -44,7 +33,7 @@ static void take_field(const pl_field *f, pl_sub *s)
     s->chi_sigma = f->chi_sigma;
     s->elongation_deg = f->elongation_deg;
     s->stars = (double)f->used;
-    s->light_adu_s = bright_light(f);
+    s->light_adu_s = pl_check_light(f);
     s->trails = (double)f->kind[PL_TRAIL];
     s->sky_adu = f->sky_adu;
     s->noise_adu = f->noise_adu;

@@ -16,6 +16,8 @@ static void stars(pl_json t, const pl_check *c)
     pl_json_measured(t, "elongation_deg", c->elongation_deg, c->elongation_sigma_deg);
     pl_json_measured(t, "sky_adu", c->sky_adu, NAN);
     pl_json_measured(t, "noise_adu", c->noise_adu, NAN);
+    pl_json_number(t, "light_adu_s", c->light_adu_s);
+    pl_json_count(t, "trails", c->trails);
 }
 
 static void focus(pl_json t, const pl_check *c)
