@@ -39,6 +39,12 @@ ask "Square the sensor: is it worth it, and which screw?" \
     "$build/plumb-tilt" -p samples/evening.ini --png "$out/tilt.png" "$out/sweep.json"
 ask "The same with a focuser that has no numbers: which way to turn the knob?" \
     "$build/plumb-sweep" -p samples/evening.ini --no-positions --first in samples/sweep-000?.fits.fz
+cp samples/evening.ini "$out/squared.ini"
+"$build/plumb-sweep" -q -p "$out/squared.ini" --save --measured-ok samples/sweep-000?.fits.fz >"$out/kept.txt"
+ask "Between two exposures, with that focal surface kept: focus or air, which way, is it worth the time?" \
+    "$build/plumb-check" -p "$out/squared.ini" --remaining 40 --refocus-cost 120 --png "$out/check.png" samples/sweep-0005.fits.fz
+ask "The same of each exposure as it arrives" \
+    sh samples/watch.sh "$build" "$out"
 ask "First sub: is the field even?" \
     "$build/plumb-field" -p samples/evening.ini samples/sub-even.fits.fz --png "$out/even.png"
 ask "After the mirror was moved: which way is the collimation off?" \
@@ -50,4 +56,6 @@ ask "A gust: focus, air or tracking? (and dark-adapted eyes)" \
 ask "Next day: how did focus drift, when to refocus, which subs to keep?" \
     "$build/plumb-night" -p samples/evening.ini samples/night.jsonl --png "$out/night.png"
 
-printf '\nPictures: %s\n' "$out/zone.png $out/donut.png $out/collimated.png $out/sweep.png $out/even.png $out/comatic.png $out/tilted.png $out/windy.png $out/night.png"
+printf '\nPictures:'
+printf ' %s' "$out"/*.png "$out"/*/*.png
+echo

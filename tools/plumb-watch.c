@@ -467,22 +467,16 @@ static void go_on(struct night *n, const pl_watched_before *b)
     }
 }
 
-static int failed(const cli *c, const char *subject, const pl_err *err)
-{
-    cli_complain(c, subject, err->msg[0] ? err->msg : "out of memory");
-    return EXIT_UNMEASURED;
-}
-
 static int begin(struct night *n, const pl_surface *surface)
 {
     pl_err err = { PL_OK, "" };
     pl_watched_before before;
     if (pl_watchlog_open(n->o->log, &n->log, &before, &err) != PL_OK)
-        return failed(n->c, n->o->log, &err);
+        return cli_failed(n->c, n->o->log, &err);
     if (pl_watch_new(n->c->file[0], n->o->patience_s, &n->watch, &err) != PL_OK)
-        return failed(n->c, n->c->file[0], &err);
+        return cli_failed(n->c, n->c->file[0], &err);
     if (pl_follow_new(surface, &n->o->check, &n->follow, &err) != PL_OK)
-        return failed(n->c, NULL, &err);
+        return cli_failed(n->c, NULL, &err);
     go_on(n, &before);
     if (!n->c->json && !n->o->big && !n->o->donut)
         say(n, pl_watch_head());
@@ -524,7 +518,7 @@ static int run(const cli *c, struct own *o)
         return EXIT_UNMEASURED;
     pl_status st = c->profile ? pl_surface_read(c->profile, &o->surface, &err) : PL_ENODATA;
     if (st != PL_OK && st != PL_ENODATA)
-        return failed(c, c->profile, &err);
+        return cli_failed(c, c->profile, &err);
     catch_signals();
     int status = begin(&n, st == PL_OK ? &o->surface : NULL);
     pl_watch_free(n.watch);

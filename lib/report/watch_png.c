@@ -2,12 +2,12 @@
 /* watch_png.c - the night so far, three strips over one another: focus (its distance in the zone
  * allowed, or the stars' width where no focal surface tells it), the air, the stars' light. */
 #include "report.h"
+#include "sheet.h"
 
 #include <math.h>
-#include <stdio.h>
 #include <stdlib.h>
 
-enum { W = 1200, H = 900, MARGIN = 36, TOP = 84, FOOT = 44 };
+enum { W = 1600, H = 1000, MARGIN = PL_SHEET_MARGIN, TOP = 84, FOOT = 44 };
 
 /* What one strip shows. [PL_PAST] */
 typedef struct {
@@ -106,7 +106,8 @@ static void draw_strip(pl_canvas *c, const strip *s, const double *x, size_t n, 
 {
     double low[PL_PAST];
     double first = n ? x[0] : -1, room = 0.03 * fmax(1, -first);
-    pl_plot p = { .x = { first - room, room, below, 0 }, .y = axis_of(s, n) };
+    double step = first < -12 ? 0 : 1; /* no tick between two exposures */
+    pl_plot p = { .x = { first - room, room, below, step }, .y = axis_of(s, n) };
     pl_plot_fit(c, &p, box);
     p.box.w -=
         p.box.x < MARGIN + 84 ? MARGIN + 84 - p.box.x : 0; /* strips begin below each other */
@@ -133,18 +134,11 @@ static void draw_strip(pl_canvas *c, const strip *s, const double *x, size_t n, 
 
 static void words(pl_canvas *c, const pl_history *h, const char *title)
 {
-    pl_type type = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
-    const pl_type left = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ay = 1 };
-    const pl_type right = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 1, .ay = 1 };
-    char text[80];
-    while (type.size > PL_SIZE_HEAD &&
-           pl_canvas_measure(c, &type, MARGIN, 26, title).w > W - 2 * MARGIN)
-        type.size -= 1;
-    pl_canvas_text_in(c, &type, MARGIN, 26, W - 2 * MARGIN, title);
-    snprintf(text, sizeof text, "%zu exposures; band: focus allowed; light against the reference",
-             h->n);
-    pl_box name = pl_canvas_text(c, &right, W - MARGIN, H - 14, "plumb-watch " PL_VERSION);
-    pl_canvas_text_in(c, &left, MARGIN, H - 14, name.x - 2 * MARGIN, text);
+    pl_string foot = { 0 };
+    pl_sheet_title(c, title);
+    pl_string_add(&foot, "%zu exposure%s; band: focus allowed; light against the reference", h->n,
+                  h->n == 1 ? "" : "s");
+    pl_sheet_foot(c, &foot, "plumb-watch " PL_VERSION);
 }
 
 pl_status pl_watch_canvas(const pl_history *h, const char *title, bool red, pl_canvas **out,
@@ -176,8 +170,5 @@ pl_status pl_watch_draw(const pl_history *h, const char *title, bool red, const 
     const pl_chunk chunk[] = { { "Title", "focus, air and light of the night so far" },
                                { "Description", title } };
     pl_status rc = pl_watch_canvas(h, title, red, &c, err);
-    if (rc == PL_OK)
-        rc = pl_canvas_write(c, png, chunk, PL_ARRAY_LEN(chunk), err);
-    pl_canvas_free(c);
-    return rc;
+    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }
