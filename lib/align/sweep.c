@@ -51,12 +51,12 @@ static pl_status first_cells(pl_sweep_work *w, pl_err *err)
     return enough_cells(w, err);
 }
 
-pl_reading pl_sweep_reading(const pl_sweep_work *w, size_t i)
+pl_reading pl_sweep_reading(const pl_sweep_work *w, size_t frame)
 {
-    const pl_field *f = &w->field[i];
+    const pl_field *f = &w->field[frame];
     return (pl_reading){ .beta = f->beta,
                          .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
-                         .bright = w->light[i].typical };
+                         .bright = w->light[frame].typical };
 }
 
 static void read_frame(void *ctx, size_t i, int worker)

@@ -63,11 +63,12 @@ static void line_up(const pl_sweep_shot *shot, size_t n, const pl_sweep_options 
     for (size_t i = 0; i < n; i++)
         if (shot[i].field)
             s->field[s->fields++] = *shot[i].field;
-    s->told = o->position_steps && !o->no_positions;
+    const double *told = o->no_positions ? NULL : o->position_steps;
+    s->told = told != NULL;
     s->header =
         !s->told && !o->no_positions && headers_tell(shot, n, s->no_header, sizeof s->no_header);
-    for (size_t i = 0; i < n && s->told; i++)
-        s->steps[i] = o->position_steps[i];
+    for (size_t i = 0; told && i < n; i++)
+        s->steps[i] = told[i];
     s->named =
         !s->told && !s->header && !o->no_positions && names_tell(shot, n, s->steps, &s->no_names);
     for (size_t i = 0, k = 0; i < n; i++)

@@ -34,7 +34,7 @@ void pl_change_list(pl_canvas *c, pl_box box, const pl_change_line *line, size_t
 
 /* pl_change_in_words - one thing compared as a sentence, wrapped. Gives: where the next starts, y.
  */
-double pl_change_in_words(pl_canvas *c, const pl_change *change, pl_box box);
+double pl_change_in_words(pl_canvas *c, const pl_change *k, pl_box box);
 
 /* ---- change_plan.c: a vector before and after, over the frame's edges by name */
 

@@ -223,7 +223,7 @@ static void band(struct sheet *s, const pl_plot *p)
         double zone = isfinite(s->w[i]) ? s->w[i] : s->n->zone_um;
         s->w[i] = zone;
     }
-    double *low = calloc(s->n->subs, sizeof *low);
+    double *low = malloc((s->n->subs + 1) * sizeof *low);
     if (!low) {
         s->c->failed = PL_ENOMEM;
         return;

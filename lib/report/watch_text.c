@@ -72,7 +72,7 @@ char *pl_watch_text(const pl_followed *f, const char *file, const char *clock)
     pl_string out = { 0 };
     short_name(file, name);
     if (isfinite(p->defocus_um))
-        snprintf(away, sizeof away, "%+.0f+-%.0f", p->defocus_um, p->defocus_sigma_um);
+        snprintf(away, sizeof away, "%+.0f+-%.0f", p->defocus_um, fmax(1, p->defocus_sigma_um));
     if (isfinite(p->transparency))
         snprintf(light, sizeof light, "%.0f%%", 100 * p->transparency);
     bool sky = isfinite(p->fwhm_arcsec);

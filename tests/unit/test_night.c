@@ -126,7 +126,7 @@ Test(night, order_by_time_and_the_last_one_of_a_file)
 {
     pl_subs subs = plain(6);
     subs.sub[0].time_s += 86400; /* comes last */
-    strcpy(subs.sub[3].file, "sub-02.fits");
+    memcpy(subs.sub[3].file, "sub-02.fits", sizeof "sub-02.fits");
     pl_night n = sum(&subs, 0);
     cr_expect(eq(sz, n.subs, 5));
     cr_expect(eq(str, n.sub[4].file, (char *)"sub-00.fits"));
