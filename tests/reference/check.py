@@ -6,7 +6,7 @@ what it cannot know, and whether its errors are true.
 usage: check.py BUILD [--quick] [--dump] [decidable weak unknowable pairs]
 
 The focal surface is calibrated as a user does it: plumb-sweep --save on a series of other stars in other air.
-Limits are the issue's unless a line says otherwise: f/3.1, 250 stars on 1600 x 1100 px, seeing 1.9 to 3.4 arcsec,
+Limits are the project's targets unless a line says otherwise: f/3.1, 250 stars on 1600 x 1100 px, seeing 1.9 to 3.4 arcsec,
 |z| up to 45 um."""
 import json
 import os
