@@ -4,7 +4,7 @@
  * A faint star on a bright sky: light F t in t seconds, noise sqrt(sky A t) over A, the area whose
  * noise counts, 1 / integral of P^2 for a best-weighted measurement; of a profile of a given shape
  * that is as FWHM^2. So t FWHM^-2 has to be the same for the same signal to noise, and a second at
- * a width F is worth (F0 / F)^2 seconds at the width F0 of focus. Derived here; smooth nebulosity
+ * a width F is worth (F0 / F)^2 seconds at the width F0 of focus. Derived here; a smooth nebula
  * fills its pixels at any width and loses sharpness only. */
 #include "check.h"
 
@@ -23,7 +23,7 @@ static double width_at(const pl_sense *s, double z)
 static double worth(const pl_sense *s, double z)
 {
     double now = s->sign_known ? width_at(s, z) : 0.5 * (width_at(s, z) + width_at(s, -z));
-    double ratio = s->focused_px / now;
+    double ratio = width_at(s, 0) / now; /* both as this exposure is read */
     return ratio * ratio;
 }
 

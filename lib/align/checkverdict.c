@@ -14,6 +14,9 @@ static const double CLOUD = 0.4;
 /* Air this part wider than the surface's, or stars than the reference's, is worth a word. */
 static const double GUST = 1.2;
 
+/* Inside the zone a refocus that gains less is not worth a word. */
+static const double LEAST_GAIN_S = 60;
+
 #define SAY(v, ...) snprintf((v)->text, sizeof(v)->text, __VA_ARGS__)
 #define DO(v, ...)  snprintf((v)->action, sizeof(v)->action, __VA_ARGS__)
 
@@ -90,8 +93,9 @@ static void bear_it(pl_check *c)
     set(v, PL_INSIDE, PL_CAUSE_FOCUS);
     SAY(v, "keep shooting: %.0f um off focus costs %.0f min of the time left, refocusing %.0f",
         c->sense.size_um, minutes(c->drift_cost_s), minutes(c->refocus_cost_s));
-    DO(v, "That is for faint stars; nebulosity loses sharpness, not depth. Refocus if that is what "
-          "you are after.");
+    DO(v,
+       "That is for faint stars; smooth nebulae lose sharpness, not depth. Refocus if that is what "
+       "you are after.");
 }
 
 static void at_limit(pl_check *c)
@@ -107,7 +111,8 @@ static void judge_focus(pl_check *c)
 {
     pl_state state = focus_state(&c->sense);
     if (weighed(c)) {
-        if (c->refocus_cost_s < c->drift_cost_s)
+        double gain = c->drift_cost_s - c->refocus_cost_s;
+        if (gain > (state == PL_INSIDE ? LEAST_GAIN_S : 0))
             refocus(c);
         else if (state == PL_OUTSIDE)
             bear_it(c);
@@ -172,8 +177,8 @@ static void by_reference(pl_check *c)
         DO(v, "Nothing to do.");
     } else {
         set(v, PL_UNSURE, PL_CAUSE_NONE);
-        SAY(v, "cannot tell focus from air: stars are %.0f %% wider than in the reference",
-            100 * c->softer);
+        SAY(v, "cannot tell focus from air: stars are %.0f +- %.0f %% %s than in the reference",
+            fabs(100 * c->softer), 100 * c->softer_sigma, c->softer < 0 ? "sharper" : "wider");
         DO(v, "Take a second exposure after a known move (--moved), or sweep once and save the "
               "surface: plumb-sweep --save.");
     }

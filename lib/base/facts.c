@@ -80,7 +80,7 @@ static const pl_fact table[] = {
         NULL),
     TEXT(row_order, NULL, "TOP-DOWN BOTTOM-UP", "which edge the first stored row is", "ROWORDER",
          NULL),
-    TEXT(frame_kind, NULL, NULL, "light, dark, flat, bias ...", "IMAGETYP", "FRAME", "FRAMETYP",
+    TEXT(frame_kind, NULL, NULL, "light, bias, flat, dark ...", "IMAGETYP", "FRAME", "FRAMETYP",
          "OBSTYPE", NULL),
     TEXT(object, NULL, NULL, "what was photographed", "OBJECT", "OBJNAME", NULL),
     TEXT(filter, NULL, NULL, "filter", "FILTER", NULL),
@@ -239,7 +239,7 @@ pl_status pl_facts_need(const pl_facts *facts, const char *name, double *value, 
 
 bool pl_facts_calibration(const pl_facts *facts)
 {
-    static const char *const kind[] = { "dark", "flat", "bias", "offset", "zero" };
+    static const char *const kind[] = { "bias", "offset", "zero", "flat", "dark" };
     const char *s = facts->frame_kind.s;
     for (; *s; s++)
         for (size_t i = 0; i < PL_ARRAY_LEN(kind); i++)

@@ -182,9 +182,9 @@ static void on_sensor(pl_canvas *c, const pl_check *k, pl_box room)
 
 /* ---- numbers */
 
-static void numbers(pl_canvas *c, const pl_check *k, double y)
+static void numbers(pl_canvas *c, const pl_check *told, double y)
 {
-    const pl_sense *s = &k->sense;
+    const pl_sense *s = &told->sense;
     char text[160];
     snprintf(text, sizeof text, "%s um", pl_measured(s->size_um, s->size_sigma_um, 0).s);
     y = pl_sheet_row(c, RIGHT, y, s->sign_known ? "defocus" : "defocus, in or out",
@@ -195,16 +195,16 @@ static void numbers(pl_canvas *c, const pl_check *k, double y)
     snprintf(text, sizeof text, "%s arcsec",
              pl_measured(s->seeing_arcsec, s->seeing_sigma_arcsec, 2).s);
     y = pl_sheet_row(c, RIGHT, y, "the air", isfinite(s->seeing_arcsec) ? text : "not known");
-    snprintf(text, sizeof text, "%s px", pl_measured(k->fwhm_px, k->fwhm_sigma_px, 2).s);
+    snprintf(text, sizeof text, "%s px", pl_measured(told->fwhm_px, told->fwhm_sigma_px, 2).s);
     y = pl_sheet_row(c, RIGHT, y, "FWHM", text);
     snprintf(text, sizeof text, "%s px", pl_measured(s->focused_px, s->focused_sigma_px, 2).s);
     if (s->sign_known)
         y = pl_sheet_row(c, RIGHT, y, "FWHM in focus, this air", text);
-    snprintf(text, sizeof text, "%s min, %s", pl_fixed(k->drift_cost_s / 60, 1).s,
-             pl_fixed(k->refocus_cost_s / 60, 1).s);
-    if (isfinite(k->drift_cost_s))
+    snprintf(text, sizeof text, "%s min, %s", pl_fixed(told->drift_cost_s / 60, 1).s,
+             pl_fixed(told->refocus_cost_s / 60, 1).s);
+    if (isfinite(told->drift_cost_s))
         y = pl_sheet_row(c, RIGHT, y, "shooting on costs, refocusing", text);
-    snprintf(text, sizeof text, "%zu", k->stars);
+    snprintf(text, sizeof text, "%zu", told->stars);
     pl_sheet_row(c, RIGHT, y, "stars", text);
 }
 

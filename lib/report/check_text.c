@@ -91,7 +91,7 @@ static void cost(pl_string *out, const pl_check *c)
                       c->drift_of);
     else
         pl_string_add(&w, ", at %s um an hour", pl_fixed(c->drift_um_h, 1).s);
-    pl_string_add(&w, "; smooth nebulosity loses sharpness, not depth");
+    pl_string_add(&w, "; smooth nebulae lose sharpness, not depth");
     row(out, "cost", &w);
 }
 
