@@ -1725,6 +1725,9 @@ PL_API pl_status pl_watchlog_twin(pl_watchlog *log, const pl_arrival *arrival, p
 PL_API pl_status pl_watchlog_add(pl_watchlog *log, const pl_arrival *arrival, const char *digest,
                                  const char *line, pl_err *err);
 PL_API pl_status pl_watchlog_flush(pl_watchlog *log, pl_err *err);
+/* pl_watchlog_renewed - whether it was deleted or moved away since this was asked last; a new one
+ * was begun under its name. */
+PL_API bool pl_watchlog_renewed(pl_watchlog *log);
 PL_API size_t pl_watchlog_waiting(const pl_watchlog *log); /* lines not written yet */
 PL_API bool pl_watchlog_full(const pl_watchlog *log);      /* no more of them can wait */
 

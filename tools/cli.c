@@ -307,10 +307,30 @@ const char *cli_stem(const char *file, size_t *len)
     return base;
 }
 
+static const char *base(const char *path)
+{
+    const char *slash = strrchr(path, '/');
+    return slash ? slash + 1 : path;
+}
+
+static bool stat_folder(const char *path, struct stat *out)
+{
+    size_t n = (size_t)(base(path) - path);
+    char *folder = n ? strndup(path, n) : strdup(".");
+    bool good = folder && stat(folder, out) == 0;
+    free(folder);
+    return good;
+}
+
 bool cli_same_file(const char *a, const char *b)
 {
     struct stat p, q;
-    return stat(a, &p) == 0 && stat(b, &q) == 0 && p.st_dev == q.st_dev && p.st_ino == q.st_ino;
+    bool there = stat(a, &p) == 0;
+    if (there != (stat(b, &q) == 0))
+        return false;
+    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) || strcmp(base(a), base(b)) != 0))
+        return false;
+    return p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }
 
 bool cli_spares_file(const cli *c, const char *path, const char *file)
@@ -319,6 +339,17 @@ bool cli_spares_file(const cli *c, const char *path, const char *file)
     if (!spares)
         cli_complain(c, path, "is read here, and is never written to; give another name");
     return spares;
+}
+
+int cli_surface(const cli *c, pl_surface *out, bool *known)
+{
+    pl_err err = { PL_OK, "" };
+    *known = false;
+    if (!c->profile)
+        return -1;
+    pl_status st = pl_surface_read(c->profile, out, &err);
+    *known = st == PL_OK;
+    return st == PL_OK || st == PL_ENODATA ? -1 : cli_failed(c, c->profile, &err);
 }
 
 bool cli_spares_inputs(const cli *c, const char *path)

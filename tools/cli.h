@@ -70,8 +70,13 @@ const char *cli_stem(const char *file, size_t *len);
  * Gives: -1 to go on, else the exit status 2, said on stderr. */
 int cli_check_outputs(const cli *c);
 
-/* cli_same_file - two names of one file. */
+/* cli_same_file - two names of one file, also of one that is not there yet. */
 bool cli_same_file(const char *a, const char *b);
+
+/* cli_surface - the focal surface of the profile. None is an answer, a broken one is not.
+ *   known  out  whether there is one
+ * Gives: -1 to go on, else the exit status. */
+int cli_surface(const cli *c, pl_surface *out, bool *known);
 
 /* cli_spares_inputs - whether writing to `path` (NULL: nothing) leaves the frames and the profile
  * alone; else it is said on stderr. */

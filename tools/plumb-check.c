@@ -194,17 +194,6 @@ static int check_pair(const cli *c, const struct own *o)
     return status;
 }
 
-/* -1 to go on, else the exit status. No surface is an answer; a broken one is not. */
-static int calibrated(const cli *c, struct own *o)
-{
-    pl_err err = { PL_OK, "" };
-    if (!c->profile)
-        return -1;
-    pl_status st = pl_surface_read(c->profile, &o->surface, &err);
-    o->calibrated = st == PL_OK;
-    return st == PL_OK || st == PL_ENODATA ? -1 : cli_failed(c, c->profile, &err);
-}
-
 /* -1 to go on, else the exit status. */
 static int check_words(const cli *c, const struct own *o)
 {
@@ -228,7 +217,7 @@ static int run(const cli *c, struct own *o)
 {
     int status = check_words(c, o);
     if (status < 0)
-        status = calibrated(c, o);
+        status = cli_surface(c, &o->surface, &o->calibrated);
     if (status >= 0)
         return status;
     return o->check.pair ? check_pair(c, o) : check_frames(c, o);

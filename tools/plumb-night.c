@@ -96,6 +96,13 @@ static int write_lists(const cli *c, const struct own *o, const pl_night *night)
         pl_err err = { PL_OK, "" };
         if (!o->list[g])
             continue;
+        for (size_t i = 0; i < night->subs; i++)
+            if (night->sub[i].grade == (pl_grade)g && strchr(night->sub[i].file, '\n')) {
+                cli_complain(c, o->list[g],
+                             "a file's name holds a line break, which a list would "
+                             "make two of: not written; rename the file");
+                return EXIT_UNMEASURED;
+            }
         char *text = pl_night_list(night, (pl_grade)g);
         pl_status st = text ? pl_write_whole(o->list[g], text, strlen(text), &err) : PL_ENOMEM;
         free(text);
@@ -117,23 +124,20 @@ static int report(const cli *c, const struct own *o, const pl_night *night)
     return night->verdict.state == PL_OUTSIDE ? EXIT_OUTSIDE : EXIT_WITHIN;
 }
 
-/* -1 to go on, else the exit status. No surface is an answer; a broken one is not. */
-static int calibrated(const cli *c, struct own *o)
-{
-    pl_err err = { PL_OK, "" };
-    if (!c->profile)
-        return -1;
-    pl_status st = pl_surface_read(c->profile, &o->surface, &err);
-    o->calibrated = st == PL_OK;
-    return st == PL_OK || st == PL_ENODATA ? -1 : cli_failed(c, c->profile, &err);
-}
-
+/* What is written is nothing that is read, and no two outputs are one file. */
 static bool spares(const cli *c, const struct own *o)
 {
-    bool good = cli_spares_inputs(c, c->png);
-    for (int g = PL_KEEP; g <= PL_DROP; g++)
-        good = good && cli_spares_inputs(c, o->list[g]);
-    return good;
+    const char *const out[] = { c->png, o->list[PL_KEEP], o->list[PL_DOUBTFUL], o->list[PL_DROP] };
+    for (size_t i = 0; i < sizeof out / sizeof *out; i++) {
+        if (!cli_spares_inputs(c, out[i]))
+            return false;
+        for (size_t j = 0; j < i; j++)
+            if (out[i] && out[j] && cli_same_file(out[i], out[j])) {
+                cli_complain(c, out[i], "was named for two things; give each a file of its own");
+                return false;
+            }
+    }
+    return true;
 }
 
 static int run(const cli *c, struct own *o)
@@ -143,7 +147,7 @@ static int run(const cli *c, struct own *o)
     pl_night night;
     if (c->files == 0)
         return cli_misuse(c, "name the frames of a night, or a log of them");
-    int status = spares(c, o) ? calibrated(c, o) : EXIT_UNMEASURED;
+    int status = spares(c, o) ? cli_surface(c, &o->surface, &o->calibrated) : EXIT_UNMEASURED;
     if (status >= 0)
         return status;
     status = gather(c, o, &subs);

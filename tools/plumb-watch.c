@@ -193,11 +193,18 @@ static void say(struct night *n, const char *text)
     tell(n, &n->told_out, NULL, &err);
 }
 
+static void tell_log(struct night *n, const pl_err *err)
+{
+    if (pl_watchlog_renewed(n->log))
+        cli_complain(n->c, n->o->log, "was deleted or moved away; a new one is begun");
+    tell(n, &n->told_log, n->o->log, err);
+}
+
 static void keep(struct night *n, const pl_arrival *a, const char *digest, const char *line)
 {
     pl_err err = { PL_OK, "" };
     pl_watchlog_add(n->log, a, digest, line, &err);
-    tell(n, &n->told_log, n->o->log, &err);
+    tell_log(n, &err);
 }
 
 /* The size of the terminal, or of one. */
@@ -398,7 +405,7 @@ static void write_waiting(struct night *n)
     if (pl_watchlog_waiting(n->log) == 0)
         return;
     pl_watchlog_flush(n->log, &err);
-    tell(n, &n->told_log, n->o->log, &err);
+    tell_log(n, &err);
 }
 
 static int watch(struct night *n)
@@ -455,8 +462,7 @@ static void go_on(struct night *n, const pl_watched_before *b)
         remark(n, NULL, "no --log: nothing is kept when this ends");
     if (b->torn)
         remark(n, n->o->log, "its last line was cut short, and is taken off");
-    snprintf(text, sizeof text, "%zu lines are not of plumb-watch and stay as they are",
-             b->strange);
+    snprintf(text, sizeof text, "%zu of its lines: not of plumb-watch, left as found", b->strange);
     if (b->strange)
         remark(n, n->o->log, text);
     refer_again(n, b);
@@ -504,23 +510,30 @@ static bool spares_frames(const cli *c, const char *path)
     return !is_frame;
 }
 
+static bool apart(const cli *c, const char *log)
+{
+    bool good = !c->png || !log || !cli_same_file(c->png, log);
+    if (!good)
+        cli_complain(c, c->png, "was named for two things; give each a file of its own");
+    return good;
+}
+
 static int run(const cli *c, struct own *o)
 {
-    pl_err err = { PL_OK, "" };
     struct night n = { .c = c, .o = o };
+    bool known;
     if (c->files != 1)
         return cli_misuse(c, "name the folder in which exposures arrive");
     if (o->donut && c->png)
         return cli_misuse(c, "--png draws the night, and --donut follows none");
-    if (!cli_spares_inputs(c, c->png) || !cli_spares_inputs(c, o->log) ||
-        !cli_spares_file(c, c->png, o->log) || !spares_frames(c, c->png) ||
-        !spares_frames(c, o->log))
+    if (!cli_spares_inputs(c, c->png) || !cli_spares_inputs(c, o->log) || !apart(c, o->log) ||
+        !spares_frames(c, c->png) || !spares_frames(c, o->log))
         return EXIT_UNMEASURED;
-    pl_status st = c->profile ? pl_surface_read(c->profile, &o->surface, &err) : PL_ENODATA;
-    if (st != PL_OK && st != PL_ENODATA)
-        return cli_failed(c, c->profile, &err);
+    int status = cli_surface(c, &o->surface, &known);
+    if (status >= 0)
+        return status;
     catch_signals();
-    int status = begin(&n, st == PL_OK ? &o->surface : NULL);
+    status = begin(&n, known ? &o->surface : NULL);
     pl_watch_free(n.watch);
     pl_watchlog_close(n.log);
     pl_follow_free(n.follow);

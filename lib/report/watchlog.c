@@ -22,6 +22,8 @@ enum { MOST_WAITING = 256 };
 
 struct pl_watchlog {
     int fd; /* -1: none, all is in memory */
+    char *path;
+    bool renewed; /* since pl_watchlog_renewed was asked */
     pl_keys digest, stamp;
     char *waiting[MOST_WAITING];
     size_t n;
@@ -108,17 +110,23 @@ static pl_past past_of(const json_t *o)
     return p;
 }
 
+/* The night's first exposure has none to be held against, and is the reference of those after it.
+ */
 static void recall(const json_t *o, pl_watched_before *before)
 {
-    const char *reference = text(o, "reference");
+    const char *reference = text(o, "reference"), *file = text(o, "file"),
+               *slash = strrchr(file, '/');
+    if (!reference[0])
+        reference = before->reference[0] ? before->reference : slash ? slash + 1 : file;
     if (!json_object_get(o, "fwhm_px")) /* not measured, or a donut */
         return;
     pl_past past = past_of(o);
     pl_history_add(&before->history, &past);
-    if (strcmp(text(o, "reference"), before->reference) != 0)
+    if (strcmp(reference, before->reference) != 0)
         for (size_t k = 0; k + 1 < before->history.n; k++) /* told against another one */
             before->history.past[k].transparency = before->history.past[k].spread = NAN;
-    snprintf(before->reference, sizeof before->reference, "%.255s", reference);
+    if (reference != before->reference)
+        snprintf(before->reference, sizeof before->reference, "%.255s", reference);
 }
 
 /* A line without its end. What is no line of ours is left in peace, but told. */
@@ -140,6 +148,15 @@ static pl_status take_line(pl_watchlog *log, const char *line, size_t n, pl_watc
     return rc;
 }
 
+/* A torn line is cut off only where it is plainly ours: as far as it goes it begins like one, and
+ * lines of ours stand before it or it goes far enough. */
+static bool is_ours(const char *line, size_t n, const pl_watched_before *before)
+{
+    static const char begins[] = "{\"program\":\"plumb-";
+    size_t most = sizeof begins - 1;
+    return (n >= most || before->lines) && memcmp(line, begins, n < most ? n : most) == 0;
+}
+
 /* All lines; a torn one at the end is cut off. */
 static pl_status read_lines(pl_watchlog *log, pl_watched_before *before, pl_err *err)
 {
@@ -158,8 +175,12 @@ static pl_status read_lines(pl_watchlog *log, pl_watched_before *before, pl_err 
         if (line[n - 1] == '\n') {
             rc = take_line(log, line, (size_t)n - 1, before, err);
             log->size += n;
-        } else {
+        } else if (is_ours(line, (size_t)n, before)) {
             before->torn = true;
+        } else {
+            rc = pl_fail(err, PL_EIO,
+                         "is no log: its last line has no end and is not "
+                         "plumb-watch's; name another file");
         }
     if (rc == PL_OK && ferror(f))
         rc = pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
@@ -213,6 +234,8 @@ pl_status pl_watchlog_open(const char *path, pl_watchlog **out, pl_watched_befor
         return pl_fail(err, PL_ENOMEM, "out of memory");
     log->fd = -1;
     pl_status rc = path ? open_log(path, &log->fd, err) : PL_OK;
+    if (rc == PL_OK && path && !(log->path = strdup(path)))
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
     if (rc == PL_OK && path)
         rc = read_lines(log, before, err);
     if (rc == PL_OK)
@@ -232,6 +255,7 @@ void pl_watchlog_close(pl_watchlog *log)
     pl_keys_clear(&log->stamp);
     if (log->fd >= 0)
         close(log->fd);
+    free(log->path);
     free(log);
 }
 
@@ -258,6 +282,35 @@ static int append(pl_watchlog *log, const char *line)
     return bad;
 }
 
+/* A log that was deleted or moved away is begun anew: what goes to a file without a name is lost.
+ */
+static pl_status stay(pl_watchlog *log, pl_err *err)
+{
+    struct stat named, open;
+    int fd = -1;
+    bool there = stat(log->path, &named) == 0 && fstat(log->fd, &open) == 0 &&
+                 named.st_dev == open.st_dev && named.st_ino == open.st_ino;
+    pl_status rc = there ? PL_OK : open_log(log->path, &fd, err);
+    if (there || rc != PL_OK)
+        return rc;
+    if (fstat(fd, &open) != 0 || open.st_size > 0) {
+        close(fd);
+        return pl_fail(err, PL_EIO, "is another file now; end this watch and begin it anew");
+    }
+    close(log->fd);
+    log->fd = fd;
+    log->size = 0;
+    log->renewed = true;
+    return PL_OK;
+}
+
+bool pl_watchlog_renewed(pl_watchlog *log)
+{
+    bool was = log->renewed;
+    log->renewed = false;
+    return was;
+}
+
 size_t pl_watchlog_waiting(const pl_watchlog *log)
 {
     return log->n;
@@ -272,6 +325,9 @@ pl_status pl_watchlog_flush(pl_watchlog *log, pl_err *err)
 {
     size_t done = 0;
     int bad = 0;
+    pl_status rc = log->fd >= 0 && log->n ? stay(log, err) : PL_OK;
+    if (rc != PL_OK)
+        return rc;
     while (done < log->n && !bad && log->fd >= 0)
         if ((bad = append(log, log->waiting[done])) == 0)
             free(log->waiting[done++]);
