@@ -7,6 +7,9 @@
 #include <stdio.h>
 #include <string.h>
 
+/* Exposures whose times differ by more are not compared by number of stars. */
+static const double SAME_TIME = 0.1;
+
 enum { DRIFT_OF = 3, BRIGHTEST = 5, FAINTEST = 20 };
 
 double pl_check_light(const pl_field *f)
@@ -54,7 +57,9 @@ static void compare(pl_check *c, const pl_field *f, const pl_field *reference)
     c->softer = ratio - 1;
     c->softer_sigma =
         ratio * hypot(f->fwhm_sigma_px / f->fwhm_px, reference->fwhm_sigma_px / reference->fwhm_px);
-    c->star_ratio = (double)f->used / (double)reference->used;
+    double time = f->facts.exposure_s.v / reference->facts.exposure_s.v;
+    if (!(fabs(time - 1) > SAME_TIME)) /* a shorter exposure shows fewer; not told: alike */
+        c->star_ratio = (double)f->used / (double)reference->used;
 }
 
 static void too_few(pl_sense *s, size_t stars)

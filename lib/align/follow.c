@@ -115,12 +115,10 @@ static void rescale(pl_history *h, const pl_match *m)
 
 static double minutes_of(const pl_facts *facts)
 {
-    long y, mo, d, h, mi;
-    double s;
-    if (sscanf(facts->date_obs.s, "%4ld-%2ld-%2ldT%2ld:%2ld:%lf", &y, &mo, &d, &h, &mi, &s) != 6)
-        return NAN;
-    return 1440.0 * (double)(pl_days_from_civil(y, mo, d) - pl_days_from_civil(2000, 1, 1)) +
-           60.0 * (double)h + (double)mi + s / 60;
+    const double since = 86400.0 * (double)pl_days_from_civil(2000, 1, 1);
+    double s = NAN;
+    pl_date_seconds(facts->date_obs.s, &s);
+    return (s - since) / 60;
 }
 
 /* An exposure without a match is the new reference, or is veiled: then its light is not known. */

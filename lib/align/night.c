@@ -96,11 +96,18 @@ struct entry {
     size_t at;
 };
 
+static bool same_time(const struct entry *p, const struct entry *q)
+{
+    return p->time_s == q->time_s || (isnan(p->time_s) && isnan(q->time_s));
+}
+
 static int by_file(const void *a, const void *b)
 {
     const struct entry *p = a, *q = b;
     int c = strcmp(p->file, q->file);
-    return c ? c : (p->at > q->at) - (p->at < q->at);
+    if (c || same_time(p, q))
+        return c ? c : (p->at > q->at) - (p->at < q->at);
+    return isnan(q->time_s) || p->time_s < q->time_s ? -1 : 1;
 }
 
 static int by_time(const void *a, const void *b)
@@ -113,13 +120,14 @@ static int by_time(const void *a, const void *b)
     return (p->at > q->at) - (p->at < q->at);
 }
 
-/* Keeps the last one of each file. Gives: how many are left. */
+/* Keeps the last one of each file and time: two nights may call theirs alike. Gives: how many are
+ * left. */
 static size_t last_of_each(struct entry *e, size_t n, pl_notes *notes)
 {
     size_t kept = 0;
     qsort(e, n, sizeof *e, by_file);
     for (size_t i = 0; i < n; i++)
-        if (i + 1 == n || strcmp(e[i].file, e[i + 1].file) != 0)
+        if (i + 1 == n || strcmp(e[i].file, e[i + 1].file) != 0 || !same_time(&e[i], &e[i + 1]))
             e[kept++] = e[i];
     if (kept < n)
         pl_note(notes, "%zu exposure%s told more than once: the last one counts", n - kept,

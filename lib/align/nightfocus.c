@@ -10,6 +10,7 @@
 #include <gsl/gsl_fit.h>
 #include <math.h>
 #include <stdlib.h>
+#include <string.h>
 
 enum { FEWEST = 6, REFOCUSES = 3 };
 
@@ -142,16 +143,18 @@ static bool positions_add_up(pl_night *n, column *const *x, size_t columns)
         return false;
     if (n->moving || fit(n, x, columns, false, &apart, &none) != PL_OK)
         return true;
-    double gap = whole.slope[0] - apart.slope[0];
-    double sigma = sqrt(fmax(0, pow(apart.sigma[0], 2) - pow(whole.sigma[0], 2)));
-    if (!(fabs(gap) > APART * sigma) || !(sigma > 0))
+    double gap = whole.slope[0] - apart.slope[0], least = apart.sigma[0];
+    double variance = pow(apart.sigma[0], 2) - pow(whole.sigma[0], 2);
+    double sigma = variance > 0 ? sqrt(variance) : least; /* a misfit made the surer one unsure */
+    if (!(fabs(gap) > APART * sigma))
         return true;
     pl_note(&n->notes, "the focuser's positions and the defocus do not add up over the refocusings "
                        "(backlash, slip, or a wrong step_um): each stretch counts by itself");
     return false;
 }
 
-static void thermal(pl_night *n)
+/* Gives: whether positions were believed. */
+static bool thermal(pl_night *n)
 {
     static column *const x[] = { temperature, altitude };
     pl_lines_fit alone, both;
@@ -159,14 +162,14 @@ static void thermal(pl_night *n)
     size_t columns = altitude_known(n) ? 2 : 1;
     bool by_position = positions_add_up(n, x, columns);
     if (fit(n, x, 1, by_position, &alone, &none) != PL_OK)
-        return;
+        return by_position;
     n->alone_um_c = n->thermal_um_c = alone.slope[0];
     n->alone_sigma_um_c = n->thermal_sigma_um_c = alone.sigma[0];
     if (columns == 1)
         pl_note(&n->notes, "the altitude is not told (altitude_deg): what gravity bends is in the "
                            "thermal coefficient, and not in its error");
     if (columns == 1 || fit(n, x, 2, by_position, &both, &none) != PL_OK)
-        return;
+        return by_position;
     if (both.sigma[1] < LEARNT * FLEXURE) {
         n->flexure_um_deg = both.slope[1];
         n->flexure_sigma_um_deg = both.sigma[1];
@@ -175,6 +178,7 @@ static void thermal(pl_night *n)
         both.sigma[0] > SWELLS * alone.sigma[0] && both.sigma[0] > LARGE * fabs(both.slope[0]);
     n->thermal_um_c = n->inseparable ? NAN : both.slope[0];
     n->thermal_sigma_um_c = n->inseparable ? NAN : both.sigma[0];
+    return by_position;
 }
 
 /* Where the refocusings went against the temperature, each taken for best focus. */
@@ -228,11 +232,10 @@ static void swap_temperatures(pl_night *n, double *t)
 }
 
 /* Only told; the coefficient stays that against the thermometer, which a focuser can be given. */
-static void lag(pl_night *n)
+static void lag(pl_night *n, bool by_position)
 {
     static column *const x[] = { temperature, altitude };
     size_t columns = altitude_known(n) ? 2 : 1;
-    bool by_position = positions_in_um(n);
     pl_lines_fit now, then;
     pl_err none = { PL_OK, "" };
     double *t = calloc(n->subs, sizeof *t);
@@ -342,11 +345,16 @@ pl_status pl_night_focus(pl_night *n, pl_err *err)
     cooling(n, x, y);
     free(x);
     free(y);
-    thermal(n);
+    bool by_position = thermal(n);
     if (isnan(n->alone_um_c))
         by_refocusings(n);
     else if (!n->inseparable)
-        lag(n);
+        lag(n, by_position);
+    if (isfinite(n->thermal_um_c) && n->facts.mirror_focal_mm.from == PL_FROM_NOWHERE &&
+        strcmp(n->facts.carries.s, "camera") != 0)
+        pl_note(&n->notes,
+                "mirror_focal_mm is not told: travel of the drawtube is taken for travel "
+                "at the sensor, which a reducing corrector makes smaller");
     drift(n);
     cadence(n);
     return PL_OK;

@@ -85,7 +85,9 @@ static pl_status take_object(struct reading *r, const json_t *object, pl_err *er
                  json_is_true(json_object_get(object, "surface_fits")));
     s->measured = isfinite(s->fwhm_px);
     if (!s->measured)
-        snprintf(s->why, sizeof s->why, "the log holds no width of its stars (fwhm_px)");
+        snprintf(s->why, sizeof s->why, "%.199s",
+                 text_of(object, "error")[0] ? text_of(object, "error")
+                                             : "the log holds no width of its stars (fwhm_px)");
     r->taken++;
     return PL_OK;
 }

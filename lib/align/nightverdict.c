@@ -27,24 +27,33 @@ static pl_cause main_cause(const pl_night *n)
     return cause;
 }
 
+static bool any_defocus(const pl_night *n)
+{
+    for (size_t i = 0; i < n->subs; i++)
+        if (isfinite(n->sub[i].defocus_um))
+            return true;
+    return false;
+}
+
 static void every(const pl_night *n, char *out, size_t size)
 {
     if (isfinite(n->refocus_every_c) && isfinite(n->refocus_every_min))
         snprintf(
             out, size,
-            "refocus every %.1f C, or every %.0f min while the air cools as fast as it did here",
+            "refocus every %.2g C, or every %.0f min while the air cools as fast as it did here",
             n->refocus_every_c, n->refocus_every_min);
     else if (isfinite(n->refocus_every_c))
-        snprintf(out, size, "refocus every %.1f C", n->refocus_every_c);
+        snprintf(out, size, "refocus every %.2g C", n->refocus_every_c);
     else if (isfinite(n->refocus_every_min))
         snprintf(out, size, "refocus every %.0f min", n->refocus_every_min);
     else if (isfinite(n->not_before_min))
         snprintf(out, size, "no drift is seen: %.0f min without refocusing are safe",
                  n->not_before_min);
     else
-        snprintf(out, size,
-                 "a focal surface in the profile (plumb-sweep --save) would tell when to "
-                 "refocus");
+        snprintf(out, size, "%s",
+                 any_defocus(n) ? "when to refocus these exposures do not tell"
+                                : "a focal surface in the profile (plumb-sweep --save) would tell "
+                                  "when to refocus");
 }
 
 static void focus_words(const pl_night *n, bool known, char *out, size_t size)

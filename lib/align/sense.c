@@ -19,6 +19,9 @@ static const double OTHER_SURFACE = 3e-3;
 static const double LEAST_SCATTER = 0.25;
 /* |z| known no better than this part of what was looked at is not known: evenly spread has 0.29. */
 static const double VAGUE = 0.15;
+/* One beta for stars in focus: fits of Kolmogorov's air with its pixels come to 3.4 to 3.6 in the
+ * frames of tests/reference, and by how much ln FWHM then moves. */
+static const double FOCUSED_BETA = 3.5, FOCUSED_LN = 0.005;
 /* Scatter of ln air from one exposure to the next. */
 static const double AIR_TIE = 0.08;
 /* Air before anything is known, arcsec, and the scatter of its ln: loose, it only keeps stars far
@@ -36,6 +39,8 @@ struct work {
     pl_optic optic;
     double focal_mm, pixel_um, far_um;
     pl_sense_model model;
+    pl_sizing *sizing;
+    double bright; /* of the last frame's stars, as pl_reading has it */
     pl_notes *notes;
 };
 
@@ -100,7 +105,6 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
 {
     pl_sense_model *m = &w->model;
     pl_sweep_light light[PL_SENSE_FRAMES];
-    pl_sizing *sizing = NULL;
     double least = INFINITY, most = 0;
     for (size_t i = 0; i < m->cells; i++) {
         least = fmin(least, exp(m->cell[i].ln_fwhm));
@@ -111,19 +115,19 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
                               .air_hi_um = AIR_MOST * least,
                               .defocus_um = 1.6 * w->optic.f_ratio * most + 30,
                               .radius_um = 2.75 * most + 2 * w->pixel_um };
-    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, jobs, &sizing, err);
+    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, jobs, &w->sizing, err);
     for (size_t i = 0; rc == PL_OK && i < w->frames; i++) {
         const pl_field *f = &w->field[i];
         light[i] = pl_sweep_light_of(f);
         pl_reading how = { .beta = f->beta,
                            .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
                            .bright = light[i].typical };
-        pl_sizing_read(sizing, &how, &m->sizes[i]);
-        pl_sizing_brights(sizing, &how, least, &light[i].table);
+        pl_sizing_read(w->sizing, &how, &m->sizes[i]);
+        pl_sizing_brights(w->sizing, &how, least, &light[i].table);
+        w->bright = how.bright;
     }
     if (rc == PL_OK)
         cut(w, light);
-    pl_sizing_free(sizing);
     for (size_t i = 0; rc == PL_OK && i < w->frames; i++)
         w->far_um = fmax(
             w->far_um, pl_sweep_how_far(&m->sizes[i], sharpest(m, i) + log(1.1), range.air_lo_um));
@@ -184,14 +188,29 @@ static void tell_air(const struct work *w, const pl_sense_search *s, pl_sense *o
     out->seeing_sigma_arcsec = out->seeing_arcsec * s->air_sigma;
 }
 
+/* The width after refocusing, as a frame in focus would be read: with the profile and the window of
+ * such stars, not with those of this exposure's wider ones. */
+static void tell_focused(struct work *w, const pl_sense_search *s, pl_sense *out)
+{
+    size_t last = w->frames - 1;
+    pl_sense_model *m = &w->model;
+    double here = exp(pl_sense_width(m, s->best.x, last, 0)); /* um */
+    pl_reading how = { .beta = FOCUSED_BETA,
+                       .radius_um = fmax(6 * w->pixel_um, 2.75 * here + 2 * w->pixel_um),
+                       .bright = w->bright };
+    pl_sizes was = m->sizes[last];
+    pl_sizing_read(w->sizing, &how, &m->sizes[last]);
+    out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;
+    out->focused_sigma_px = out->focused_px * hypot(s->air_sigma, FOCUSED_LN);
+    m->sizes[last] = was;
+}
+
 static void tell_widths(const struct work *w, const pl_sense_search *s, pl_sense *out)
 {
     size_t last = w->frames - 1;
     const pl_sense_model *m = &w->model;
     double z = s->best.x[PL_SE_Z] + m->offset_um[last];
     out->fwhm_px = exp(pl_sense_width(m, s->best.x, last, z)) / w->pixel_um;
-    out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;
-    out->focused_sigma_px = out->focused_px * s->air_sigma;
     out->far_um = w->far_um;
     for (int i = 0; i < PL_SENSE_CURVE; i++) {
         double at = (2.0 * i / (PL_SENSE_CURVE - 1) - 1) * w->far_um;
@@ -296,6 +315,7 @@ static pl_status answer(struct work *w, const pl_surface *s, pl_sense *out, pl_e
         (pair || (s && out->surface_fits)) && found.elsewhere < (pair ? DOUBT_PAIR : DOUBT);
     tell_air(w, &found, out);
     tell_widths(w, &found, out);
+    tell_focused(w, &found, out);
     tell_cells(w, s, &found, out);
     tell_defocus(w, &found, out);
     out->usual_arcsec = s ? s->seeing_um / (1000 * w->focal_mm * PL_ARCSEC_RAD) : NAN;
@@ -324,6 +344,7 @@ static pl_status sense(const pl_field *field, size_t frames, const pl_surface *s
     }
     if (rc == PL_OK)
         rc = answer(w, surface, &s, err);
+    pl_sizing_free(w->sizing);
     free(w);
     if (rc == PL_OK)
         *out = s;

@@ -212,20 +212,6 @@ static void images(pl_canvas *c, const pl_donut *d)
 
 /* ---- where the star must go */
 
-static void edges(pl_canvas *c, pl_box b, bool up)
-{
-    pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 1 };
-    pl_canvas_text(c, &t, b.x + b.w / 2, b.y - 6, up ? "last row" : "row 1");
-    t.ay = 0;
-    pl_canvas_text(c, &t, b.x + b.w / 2, b.y + b.h + 6, up ? "row 1" : "last row");
-    t.up = true;
-    t.ay = 0.5;
-    t.ax = 1;
-    pl_canvas_text(c, &t, b.x - 6, b.y + b.h / 2, "column 1");
-    t.ax = 0;
-    pl_canvas_text(c, &t, b.x + b.w + 6, b.y + b.h / 2, "last column");
-}
-
 /* The frame, its donuts where they stand, and one arrow: the way the star must go. */
 static void plan(pl_canvas *c, const pl_donut *d, pl_box b)
 {
@@ -237,7 +223,7 @@ static void plan(pl_canvas *c, const pl_donut *d, pl_box b)
     cairo_set_line_width(c->cr, 2);
     cairo_rectangle(c->cr, f.x, f.y, f.w, f.h);
     cairo_stroke(c->cr);
-    edges(c, f, up);
+    pl_sheet_edges(c, f, up);
     for (size_t i = 0; i < d->used; i++) {
         double y = scale * d->star[i].y_px;
         cairo_arc(c->cr, f.x + scale * d->star[i].x_px, up ? f.y + f.h - y : f.y + y, 3.5, 0,

@@ -97,25 +97,6 @@ static void zone_words(const zones *m, const pl_change *z, pl_box b)
                                                  : "moved");
 }
 
-static void edges(const zones *m)
-{
-    pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 1 };
-    const pl_box *b = &m->box;
-    pl_canvas_tone(m->c, PL_TONE_INK, 1);
-    cairo_set_line_width(m->c->cr, 2);
-    cairo_rectangle(m->c->cr, b->x, b->y, b->w, b->h);
-    cairo_stroke(m->c->cr);
-    pl_canvas_text(m->c, &t, b->x + b->w / 2, b->y - 6, m->up ? "last row" : "row 1");
-    t.ay = 0;
-    pl_canvas_text(m->c, &t, b->x + b->w / 2, b->y + b->h + 6, m->up ? "row 1" : "last row");
-    t.up = true;
-    t.ay = 0.5;
-    t.ax = 1;
-    pl_canvas_text(m->c, &t, b->x - 6, b->y + b->h / 2, "column 1");
-    t.ax = 0;
-    pl_canvas_text(m->c, &t, b->x + b->w + 6, b->y + b->h / 2, "last column");
-}
-
 /* The ramp with its two ends in words. */
 static void scale(const zones *m)
 {
@@ -152,7 +133,7 @@ static void draw_map(zones *m)
         fill(m, change_of(m, k), zone_box(m, k));
         zone_words(m, change_of(m, k), zone_box(m, k));
     }
-    edges(m);
+    pl_sheet_frame(m->c, m->box, !m->up);
     scale(m);
 }
 

@@ -88,8 +88,8 @@ static void sub_row(const pl_sub *s, pl_string *out)
         sign ? pl_measured(s->defocus_um, s->defocus_sigma_um, 1).s : pl_fixed(s->size_um, 0).s,
         pl_fixed(s->seeing_arcsec, 2).s,
         isfinite(s->fwhm_arcsec) ? pl_fixed(s->fwhm_arcsec, 2).s : pl_fixed(s->fwhm_px, 2).s,
-        pl_fixed(s->eccentricity, 2).s, pl_fixed(s->worth, 2).s, pl_grade_word(s->grade),
-        name ? name : "?");
+        pl_fixed(s->eccentricity, 2).s, pl_fixed(s->measured ? s->worth : NAN, 2).s,
+        pl_grade_word(s->grade), name ? name : "?");
     if (s->reason[0]) {
         char *why = pl_clean(s->reason, PL_CLEAN_PLAIN, NULL);
         pl_string_wrap(out, "        ", 8, PL_TEXT_WIDTH, why ? why : "?");

@@ -43,6 +43,9 @@ static const char *why(const pl_night *n)
     for (size_t i = 0; i < n->subs; i++)
         if (n->sub[i].measured && n->sub[i].why[0])
             return n->sub[i].why;
+    for (size_t i = 0; i < n->subs; i++)
+        if (isfinite(n->sub[i].defocus_um) && isfinite(n->sub[i].temperature_c))
+            return "too few exposures between refocusings, or too many refocusings";
     return "the exposures tell no signed defocus, or no temperature";
 }
 
@@ -91,7 +94,7 @@ void pl_night_thermal(const pl_night *n, pl_string *out)
 static void minutes(const pl_night *n, pl_string *out)
 {
     if (isfinite(n->refocus_every_c))
-        pl_string_add(out, "every %s C", pl_fixed(n->refocus_every_c, 1).s);
+        pl_string_add(out, "every %s C", pl_signif(n->refocus_every_c, 2).s);
     if (isfinite(n->refocus_every_min))
         pl_string_add(out, "%severy %s min", out->n ? ", or " : "",
                       pl_fixed(n->refocus_every_min, 0).s);

@@ -71,18 +71,23 @@ double pl_sheet_heading(pl_canvas *c, double x, double y, const char *text)
     return y + 44;
 }
 
-void pl_sheet_frame(pl_canvas *c, pl_box b, bool top_down)
+void pl_sheet_edges(pl_canvas *c, pl_box b, bool up)
 {
     pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 1 };
-    pl_canvas_text(c, &t, b.x + b.w / 2, b.y - 6, top_down ? "row 1" : "last row");
+    pl_canvas_text(c, &t, b.x + b.w / 2, b.y - 6, up ? "last row" : "row 1");
     t.ay = 0;
-    pl_canvas_text(c, &t, b.x + b.w / 2, b.y + b.h + 6, top_down ? "last row" : "row 1");
+    pl_canvas_text(c, &t, b.x + b.w / 2, b.y + b.h + 6, up ? "row 1" : "last row");
     t.up = true;
     t.ay = 0.5;
     t.ax = 1;
     pl_canvas_text(c, &t, b.x - 6, b.y + b.h / 2, "column 1");
     t.ax = 0;
     pl_canvas_text(c, &t, b.x + b.w + 6, b.y + b.h / 2, "last column");
+}
+
+void pl_sheet_frame(pl_canvas *c, pl_box b, bool top_down)
+{
+    pl_sheet_edges(c, b, !top_down);
     pl_canvas_tone(c, PL_TONE_INK, 1);
     cairo_set_line_width(c->cr, 2);
     cairo_rectangle(c->cr, b.x, b.y, b.w, b.h);

@@ -26,6 +26,10 @@ double pl_sheet_row(pl_canvas *c, double x, double y, const char *what, const ch
 /* pl_sheet_heading - over a hairline to the right margin. Gives: where what is below starts, y. */
 double pl_sheet_heading(pl_canvas *c, double x, double y, const char *text);
 
+/* pl_sheet_edges - the names of a frame's edges around its box.
+ *   up  in  the last row is at the top */
+void pl_sheet_edges(pl_canvas *c, pl_box box, bool up);
+
 /* pl_sheet_frame - the outline of a frame and the names of its edges. */
 void pl_sheet_frame(pl_canvas *c, pl_box box, bool top_down);
 

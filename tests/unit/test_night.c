@@ -126,6 +126,7 @@ Test(night, order_by_time_and_the_last_one_of_a_file)
 {
     pl_subs subs = plain(6);
     subs.sub[0].time_s += 86400; /* comes last */
+    subs.sub[3].time_s = subs.sub[2].time_s;
     memcpy(subs.sub[3].file, "sub-02.fits", sizeof "sub-02.fits");
     pl_night n = sum(&subs, 0);
     cr_expect(eq(sz, n.subs, 5));
@@ -325,4 +326,46 @@ Test(night, lines_that_are_none)
     cr_expect(eq(int, read_lines("{}\n", &subs, &err), PL_EFORMAT));
     pl_subs_clear(&subs);
     cr_expect(eq(int, pl_subs_read("/nowhere/at/all", &subs, &(pl_err){ PL_OK, "" }), PL_EIO));
+}
+
+/* The focuser slips by 15 um at each refocusing: its positions must not be believed, nor a lag be
+ * seen in what they leave. The truth, -10 um a degree, is put in by hand. */
+Test(night, slipping_positions_are_not_believed)
+{
+    enum { SUBS = 90, STRETCH = 15 };
+    pl_subs subs = plain(SUBS);
+    double steps = 5000, slip = 0;
+    for (size_t i = 0; i < SUBS; i++) {
+        pl_sub *s = &subs.sub[i];
+        s->temperature_c = 5 + 8 * exp(-(double)i / 40) + 0.5 * sin((double)i / 9);
+        if (i && i % STRETCH == 0) {
+            steps += 3;
+            slip += i % (2 * STRETCH) ? 15 : -4;
+        }
+        s->position_steps = steps;
+        s->defocus_um += (steps - 5000) * 4.5 + slip + 10 * (s->temperature_c - 13);
+    }
+    pl_night n = sum(&subs, 4.5);
+    cr_expect(fabs(n.thermal_um_c + 10) < 4 * n.thermal_sigma_um_c, "%g +- %g", n.thermal_um_c,
+              n.thermal_sigma_um_c);
+    cr_expect(n.thermal_sigma_um_c < 1, "%g", n.thermal_sigma_um_c);
+    cr_expect(isnan(n.lag_min), "%g", n.lag_min);
+    bool said = false;
+    for (size_t i = 0; i < n.notes.n; i++)
+        said |= strstr(n.notes.item[i], "do not add up") != NULL;
+    cr_expect(said);
+    pl_night_clear(&n);
+}
+
+/* Two nights call their exposures alike; a line told again is the same exposure. */
+Test(night, the_same_names_on_another_night)
+{
+    pl_subs subs = plain(6);
+    for (size_t i = 0; i < 3; i++) {
+        memcpy(subs.sub[i + 3].file, subs.sub[i].file, strlen(subs.sub[i].file) + 1);
+        subs.sub[i + 3].time_s = subs.sub[i].time_s + (i ? 86400 : 0);
+    }
+    pl_night n = sum(&subs, 0);
+    cr_expect(eq(sz, n.subs, 5));
+    pl_night_clear(&n);
 }
