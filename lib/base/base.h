@@ -10,6 +10,17 @@
 
 #define PL_ARRAY_LEN(a) (sizeof(a) / sizeof *(a))
 
+/* PL_WIDE - a function compiled twice, for vectors of 16 and of 32 bytes; the processor's own is
+ * chosen at the start. Each element sees the same operations in the same order: same bytes.
+ * PL_INTO - of what it calls: becomes a part of it. */
+#if defined(__x86_64__) && defined(__GLIBC__) && !defined(__clang__) &&                            \
+    !defined(__SANITIZE_ADDRESS__)
+#define PL_WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define PL_WIDE
+#endif
+#define PL_INTO static inline __attribute__((always_inline))
+
 /* ---- status.c */
 
 /* pl_fail - record the first cause and hand its code back: return pl_fail(err, PL_EARG, ...). */

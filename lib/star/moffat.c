@@ -2,9 +2,10 @@
 /* moffat.c - fit one star with an elliptical Moffat profile integrated over square pixels.
  *
  * The inner loops run over a row of pixels at a time on plain float arrays so that the compiler can
- * turn them into vector code. A pixel is integrated by Gauss-Legendre points: their number follows
- * the width of the star, so that the integral is good to 1e-3 of the peak at FWHM 1.3 px and better
- * above. The normal equations are built in double.
+ * turn them into vector code. A pixel is integrated by Gauss-Legendre points: by one in the star's
+ * wings, by more in its core, where their number follows the width of the star, so that the
+ * integral is good to 1e-3 of the peak at FWHM 1.3 px and better above. Light and slopes share the
+ * points: slopes that are not the light's own leave a fit of what is no Moffat without an end.
  *
  * Half-maximum ellipse: u = A dx^2 + 2 B dx dy + C dy^2 with
  *   (A B; B C) = e^(-2 size) (cosh 2 eta  I  -  sinh(2 eta)/eta  (eta1 eta2; eta2 -eta1)),
@@ -14,10 +15,14 @@
 #include <math.h>
 #include <string.h>
 
-enum { ROUNDS = 25, ROW = PL_STAMP_MAX };
+/* Loops over a row run to a multiple of STRIDE pixels: what lies beyond is written and forgotten.
+ */
+enum { ROUNDS = 25, STRIDE = 4, ROW = PL_STAMP_MAX + STRIDE - 1, PARTS = 16 };
 
 static const double MOST_DAMPING = 1e5;
 static const double SETTLED = 0.01; /* steps below this part of a sigma */
+/* Reach of the two parts with more than one point, in FWHM; a pixel more. */
+static const double HALO = 2, CORE = 1.2;
 
 static const double LEAST_INVBETA = 0.001, MOST_INVBETA = 0.66; /* beta 1000 (a Gaussian) ... 1.5 */
 
@@ -71,7 +76,7 @@ static struct shape shape_at(const double p[PL_MF_N])
 /* log2 and 2^x in float by argument reduction and polynomials; written without branches so that
  * they vectorise, and the same on every C library. Largest relative error of x^y here: 3e-6,
  * measured against libm by tests/unit/test_moffat.c. */
-static inline float fast_log2(float x)
+PL_INTO float fast_log2(float x)
 {
     union {
         float f;
@@ -84,7 +89,7 @@ static inline float fast_log2(float x)
     return (float)e + 2.8853900818f * z * series;
 }
 
-static inline float fast_exp2(float x)
+PL_INTO float fast_exp2(float x)
 {
     union {
         float f;
@@ -105,35 +110,45 @@ static inline float fast_exp2(float x)
  * P1 times dx, dy, dx^2, dx dy, dy^2, P ln(1 + k u). */
 enum { S_P, S_X, S_Y, S_XX, S_XY, S_YY, S_L, S_U, SUMS };
 
-static void row_sums(const struct shape *s, double dx0, double dy, int w, int points,
-                     float sum[SUMS][ROW])
+PL_INTO void add_points(const struct shape *s, float x0, float y, float weight, int n,
+                        float sum[SUMS][ROW])
 {
     const float a = (float)s->a, b = (float)(2 * s->b), c = (float)s->c, k = (float)s->k,
                 beta = (float)s->beta;
-    for (int j = 0; j < SUMS; j++)
-        memset(sum[j], 0, (size_t)w * sizeof(float));
-    for (int py = 0; py < points; py++)
-        for (int px = 0; px < points; px++) {
-            float y = (float)dy + rule[points].x[py], x0 = (float)dx0 + rule[points].x[px];
-            float weight = rule[points].w[px] * rule[points].w[py];
-            for (int i = 0; i < w; i++) {
-                float x = x0 + (float)i;
-                float u = a * x * x + (b * x + c * y) * y;
-                float ku = k * u, t = 1 + ku;
-                /* the second term gives back what rounding took from 1 + ku: near a Gaussian, ku is
-                 * small and beta large */
-                float l = fast_log2(t) + (ku - (t - 1)) * 1.442695f;
-                float p = weight * fast_exp2(-beta * l), p1 = p / t;
-                sum[S_P][i] += p;
-                sum[S_X][i] += p1 * x;
-                sum[S_Y][i] += p1 * y;
-                sum[S_XX][i] += p1 * x * x;
-                sum[S_XY][i] += p1 * x * y;
-                sum[S_YY][i] += p1 * y * y;
-                sum[S_L][i] += p * l;
-                sum[S_U][i] += p1 * u;
-            }
-        }
+    for (int i = 0; i < n; i++) {
+        float x = x0 + (float)i;
+        float u = a * x * x + (b * x + c * y) * y;
+        float ku = k * u, t = 1 + ku;
+        /* the second term gives back what rounding took from 1 + ku: near a Gaussian, ku is
+         * small and beta large */
+        float l = fast_log2(t) + (ku - (t - 1)) * 1.442695f;
+        float p = weight * fast_exp2(-beta * l), p1 = p / t;
+        sum[S_P][i] += p;
+        sum[S_X][i] += p1 * x;
+        sum[S_Y][i] += p1 * y;
+        sum[S_XX][i] += p1 * x * x;
+        sum[S_XY][i] += p1 * x * y;
+        sum[S_YY][i] += p1 * y * y;
+        sum[S_L][i] += p * l;
+        sum[S_U][i] += p1 * u;
+    }
+}
+
+/* A part of the stamp whose pixels are integrated by `points` x `points`. */
+struct part {
+    int points, x0, n, y0, y1; /* from the stamp's corner; n a multiple of STRIDE */
+};
+
+/* Each part lies in the one before, whose answer there is not used. Planned once for a descent: a
+ * plan that moved with the parameters would make the chi square jump. */
+enum { WINGS, AROUND, CENTRE, DEPTH };
+struct plan {
+    struct part part[DEPTH];
+};
+
+static int up_to_stride(int n)
+{
+    return (n + STRIDE - 1) / STRIDE * STRIDE;
 }
 
 /* Quadrature points along a pixel's side in a star's core; `slack` above 1 is content with fewer.
@@ -144,57 +159,97 @@ static int core_points(const double p[PL_MF_N], double slack)
     return minor * slack < 1.8 ? 4 : minor * slack < 3.1 ? 3 : 2;
 }
 
-/* Points for each row of the stamp, planned once for a descent (a plan that moved with the
- * parameters would make the chi square jump): few where the start is wide, and one where a row
- * passes further than 2 FWHM from the star. */
-static void plan_points(const pl_stamp *st, const double p[PL_MF_N], int points[ROW])
+static struct part part_within(const pl_stamp *st, const double p[PL_MF_N], double reach,
+                               int points)
+{
+    double x = p[PL_MF_X] - st->x0, y = p[PL_MF_Y] - st->y0;
+    struct part part = { .points = points,
+                         .x0 = (int)fmax(0, ceil(x - reach)),
+                         .y0 = (int)fmax(0, ceil(y - reach)),
+                         .y1 = (int)fmin(st->h, floor(y + reach) + 1) };
+    part.n = up_to_stride((int)fmin(st->w, floor(x + reach) + 1) - part.x0);
+    return part;
+}
+
+static struct plan plan_points(const pl_stamp *st, const double p[PL_MF_N])
 {
     double major = 2 * exp(p[PL_MF_SIZE] + hypot(p[PL_MF_ETA1], p[PL_MF_ETA2]));
     int core = core_points(p, 1);
-    for (int y = 0; y < st->h; y++)
-        points[y] = fabs(st->y0 + y - p[PL_MF_Y]) < 2 * major + 1 ? core : core > 2 ? 2 : 1;
+    struct plan plan = { { [WINGS] = part_within(st, p, INFINITY, 1),
+                           [AROUND] = part_within(st, p, HALO * major + 1, 2) } };
+    if (core > 2) /* else all of it is as fine; no rows */
+        plan.part[CENTRE] = part_within(st, p, CORE * major + 1, core);
+    return plan;
 }
 
-static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const int points[ROW],
-                     bool slopes, pl_moffat_image *m)
+PL_INTO void part_sums(const struct shape *s, const struct part *part, float x0, float y,
+                       float sum[SUMS][ROW])
+{
+    for (int j = 0; j < SUMS; j++)
+        memset(sum[j], 0, (size_t)part->n * sizeof(float));
+    for (int py = 0; py < part->points; py++)
+        for (int px = 0; px < part->points; px++)
+            add_points(s, x0 + (float)part->x0 + rule[part->points].x[px],
+                       y + rule[part->points].x[py],
+                       rule[part->points].w[px] * rule[part->points].w[py], part->n, sum);
+}
+
+PL_INTO void row_sums(const struct shape *s, const struct plan *plan, int row, float x0, float y,
+                      float sum[SUMS][ROW])
+{
+    float in[SUMS][ROW];
+    for (int i = 0; i < DEPTH; i++) {
+        const struct part *part = &plan->part[i];
+        if (row < part->y0 || row >= part->y1)
+            continue;
+        part_sums(s, part, x0, y, in);
+        for (int j = 0; j < SUMS; j++)
+            memcpy(sum[j] + part->x0, in[j], (size_t)part->n * sizeof(float));
+    }
+}
+
+PL_INTO void row_image(const struct shape *s, const double p[PL_MF_N], const float sum[SUMS][ROW],
+                       int n, size_t at, pl_moffat_image *m)
+{
+    const float norm = (float)s->norm, f = (float)(p[PL_MF_FLUX] * s->norm),
+                sky = (float)p[PL_MF_SKY],
+                d = -f * (float)(s->beta * s->k); /* F norm dP/du = d * P1 */
+    const float a = (float)s->a, b = (float)s->b, c = (float)s->c;
+    const float a1 = (float)s->da[0], b1 = (float)(2 * s->db[0]), c1 = (float)s->dc[0];
+    const float a2 = (float)s->da[1], b2 = (float)(2 * s->db[1]), c2 = (float)s->dc[1];
+    const float ln = (float)s->dlnnorm, l2 = (float)(s->beta * s->beta * M_LN2),
+                dk = (float)(s->beta * s->dk);
+    for (int i = 0; i < n; i++) {
+        size_t j = at + (size_t)i;
+        m->light[j] = f * sum[S_P][i] + sky;
+        m->slope[PL_MF_FLUX][j] = norm * sum[S_P][i];
+        m->slope[PL_MF_X][j] = -2 * d * (a * sum[S_X][i] + b * sum[S_Y][i]);
+        m->slope[PL_MF_Y][j] = -2 * d * (b * sum[S_X][i] + c * sum[S_Y][i]);
+        m->slope[PL_MF_SIZE][j] = -2 * f * sum[S_P][i] - 2 * d * sum[S_U][i];
+        m->slope[PL_MF_ETA1][j] = d * (a1 * sum[S_XX][i] + b1 * sum[S_XY][i] + c1 * sum[S_YY][i]);
+        m->slope[PL_MF_ETA2][j] = d * (a2 * sum[S_XX][i] + b2 * sum[S_XY][i] + c2 * sum[S_YY][i]);
+        m->slope[PL_MF_SKY][j] = 1;
+        m->slope[PL_MF_INVBETA][j] = f * (ln * sum[S_P][i] + l2 * sum[S_L][i] - dk * sum[S_U][i]);
+    }
+}
+
+PL_WIDE
+static void evaluate(const pl_stamp *st, const double p[PL_MF_N], const struct plan *plan,
+                     pl_moffat_image *m)
 {
     struct shape s = shape_at(p);
     float sum[SUMS][ROW];
-    for (int y = 0; y < st->h; y++) {
-        double dy = st->y0 + y - p[PL_MF_Y], dx0 = st->x0 - p[PL_MF_X];
-        row_sums(&s, dx0, dy, st->w, points[y], sum);
-        size_t at = (size_t)y * (size_t)st->w;
-        const float n = (float)s.norm, f = (float)(p[PL_MF_FLUX] * s.norm),
-                    d = -f * (float)(s.beta * s.k); /* F norm dP/du = d * P1 */
-        for (int i = 0; i < st->w; i++)
-            m->light[at + (size_t)i] = f * sum[S_P][i] + (float)p[PL_MF_SKY];
-        if (!slopes)
-            continue;
-        const float a = (float)s.a, b = (float)s.b, c = (float)s.c;
-        const float a1 = (float)s.da[0], b1 = (float)(2 * s.db[0]), c1 = (float)s.dc[0];
-        const float a2 = (float)s.da[1], b2 = (float)(2 * s.db[1]), c2 = (float)s.dc[1];
-        const float ln = (float)s.dlnnorm, l2 = (float)(s.beta * s.beta * M_LN2),
-                    dk = (float)(s.beta * s.dk);
-        for (int i = 0; i < st->w; i++) {
-            size_t j = at + (size_t)i;
-            m->slope[PL_MF_FLUX][j] = n * sum[S_P][i];
-            m->slope[PL_MF_X][j] = -2 * d * (a * sum[S_X][i] + b * sum[S_Y][i]);
-            m->slope[PL_MF_Y][j] = -2 * d * (b * sum[S_X][i] + c * sum[S_Y][i]);
-            m->slope[PL_MF_SIZE][j] = -2 * f * sum[S_P][i] - 2 * d * sum[S_U][i];
-            m->slope[PL_MF_ETA1][j] =
-                d * (a1 * sum[S_XX][i] + b1 * sum[S_XY][i] + c1 * sum[S_YY][i]);
-            m->slope[PL_MF_ETA2][j] =
-                d * (a2 * sum[S_XX][i] + b2 * sum[S_XY][i] + c2 * sum[S_YY][i]);
-            m->slope[PL_MF_SKY][j] = 1;
-            m->slope[PL_MF_INVBETA][j] =
-                f * (ln * sum[S_P][i] + l2 * sum[S_L][i] - dk * sum[S_U][i]);
-        }
+    int n = up_to_stride(st->w);
+    for (int y = 0; y < st->h; y++) { /* what a row writes beyond its end the next one mends */
+        row_sums(&s, plan, y, (float)(st->x0 - p[PL_MF_X]), (float)(st->y0 + y - p[PL_MF_Y]), sum);
+        row_image(&s, p, sum, n, (size_t)y * (size_t)st->w, m);
     }
 }
 
 /* Weights from the model: sky noise plus the star's own photons, `blend` parts of the new ones and
  * the rest of the old. What is no star can swing between two answers, each asking for the weights
  * of the other; half of each ends that. */
+PL_WIDE
 static void weigh(const pl_stamp *st, const pl_moffat_image *m, double sky, float blend,
                   float *weight)
 {
@@ -207,45 +262,51 @@ static void weigh(const pl_stamp *st, const pl_moffat_image *m, double sky, floa
     }
 }
 
+/* Sum of products in PARTS independent sums, which vectorises. */
+PL_INTO double dot(const float *a, const float *b, size_t n)
+{
+    float part[PARTS] = { 0 };
+    double sum = 0;
+    size_t i = 0;
+    for (; i + PARTS <= n; i += PARTS)
+        for (size_t j = 0; j < PARTS; j++)
+            part[j] += a[i + j] * b[i + j];
+    for (size_t j = 0; i + j < n; j++)
+        part[j] += a[i + j] * b[i + j];
+    for (size_t j = 0; j < PARTS; j++)
+        sum += part[j];
+    return sum;
+}
+
+/* A pixel's weight is applied to one side of each product. */
+PL_WIDE
 static double chi_square(const pl_stamp *st, const pl_moffat_image *m, const float *weight)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
-    double sum = 0;
+    double part[PARTS] = { 0 }, sum = 0;
     for (size_t i = 0; i < n; i++) {
         double r = st->value[i] - m->light[i];
-        sum += weight[i] * r * r;
+        part[i % PARTS] += weight[i] * r * r;
     }
-    return sum;
-}
-
-/* Dot product of three arrays in eight independent partial sums, which vectorises. */
-static double dot3(const float *restrict a, const float *restrict b, const float *restrict w,
-                   size_t n)
-{
-    float part[8] = { 0 };
-    double sum = 0;
-    size_t i = 0;
-    for (; i + 8 <= n; i += 8)
-        for (size_t j = 0; j < 8; j++)
-            part[j] += a[i + j] * b[i + j] * w[i + j];
-    for (size_t j = 0; j < 8; j++)
+    for (size_t j = 0; j < PARTS; j++)
         sum += part[j];
-    for (; i < n; i++)
-        sum += (double)a[i] * b[i] * w[i];
     return sum;
 }
 
+PL_WIDE
 static void normal_equations(const pl_stamp *st, const pl_moffat_image *m, const float *weight,
                              int np, const int *which, double a[PL_MF_N][PL_MF_N], double *g)
 {
     size_t n = (size_t)st->w * (size_t)st->h;
-    float rest[PL_STAMP_MAX * PL_STAMP_MAX];
+    float rest[PL_STAMP_MAX * PL_STAMP_MAX], row[PL_STAMP_MAX * PL_STAMP_MAX];
     for (size_t i = 0; i < n; i++)
         rest[i] = st->value[i] - m->light[i];
     for (int j = 0; j < np; j++) {
-        g[j] = dot3(m->slope[which[j]], rest, weight, n);
+        for (size_t i = 0; i < n; i++)
+            row[i] = m->slope[which[j]][i] * weight[i];
+        g[j] = dot(row, rest, n);
         for (int k = 0; k <= j; k++)
-            a[j][k] = a[k][j] = dot3(m->slope[which[j]], m->slope[which[k]], weight, n);
+            a[j][k] = a[k][j] = dot(row, m->slope[which[k]], n);
     }
 }
 
@@ -341,7 +402,7 @@ static bool at_bound(const double p[PL_MF_N], double pull)
 struct descent {
     const pl_stamp *st;
     int which[PL_MF_N], np; /* parameters that move */
-    int points[ROW];
+    struct plan plan;
     pl_moffat_image image[2];
     int now; /* the image of fit->p; the other is the trial's */
     float weight[PL_STAMP_MAX * PL_STAMP_MAX];
@@ -359,8 +420,8 @@ static void begin(struct descent *d, const pl_stamp *st, unsigned free, pl_moffa
     memset(d->weight, 0, (size_t)st->w * (size_t)st->h * sizeof *d->weight);
     fit->converged = false;
     confine(st, fit->p);
-    plan_points(st, fit->p, d->points);
-    evaluate(st, fit->p, d->points, true, &d->image[0]);
+    d->plan = plan_points(st, fit->p);
+    evaluate(st, fit->p, &d->plan, &d->image[0]);
 }
 
 static void set_equations(struct descent *d, const pl_moffat *fit, float blend)
@@ -369,6 +430,20 @@ static void set_equations(struct descent *d, const pl_moffat *fit, float blend)
     weigh(d->st, m, fit->p[PL_MF_SKY], blend, d->weight);
     normal_equations(d->st, m, d->weight, d->np, d->which, d->a, d->g);
     d->chi2 = chi_square(d->st, m, d->weight);
+}
+
+/* The light after the last step, which is so small that the slopes tell it. */
+PL_WIDE
+static void slide(struct descent *d, const double from[PL_MF_N], const double to[PL_MF_N])
+{
+    pl_moffat_image *m = &d->image[d->now];
+    size_t n = (size_t)d->st->w * (size_t)d->st->h;
+    for (int j = 0; j < d->np; j++) {
+        float by = (float)(to[d->which[j]] - from[d->which[j]]);
+        const float *slope = m->slope[d->which[j]];
+        for (size_t i = 0; i < n; i++)
+            m->light[i] += by * slope[i];
+    }
 }
 
 /* One step under the present damping: taken when chi square does not rise. The damping follows how
@@ -386,19 +461,21 @@ static bool try_step(struct descent *d, int moving, pl_moffat *fit)
         largest = fmax(largest, fabs(step[j]) * sqrt(d->a[j][j]));
         foretold += step[j] * (d->g[j] + d->mu * d->a[j][j] * step[j]);
     }
-    bool there = largest < SETTLED && d->mu <= 1;
     confine(d->st, trial);
-    evaluate(d->st, trial, d->points, true, &d->image[!d->now]);
+    if (largest < SETTLED && d->mu <= 1) {
+        slide(d, fit->p, trial);
+        memcpy(fit->p, trial, sizeof trial);
+        return fit->converged = true;
+    }
+    evaluate(d->st, trial, &d->plan, &d->image[!d->now]);
     double gain = d->chi2 - chi_square(d->st, &d->image[!d->now], d->weight);
     if (gain < -1e-6 * d->chi2) {
         d->mu *= 10;
-        fit->converged = there; /* so near, rounding decides which is better: stay */
-        return there;
+        return false;
     }
     d->mu *= gain > 0.75 * foretold ? 0.1 : gain < 0.25 * foretold ? 5 : 1;
     memcpy(fit->p, trial, sizeof trial);
     d->now = !d->now;
-    fit->converged = there;
     return true;
 }
 
@@ -430,18 +507,19 @@ static bool descend(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
 
 bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit)
 {
+    double x = fit->p[PL_MF_X], y = fit->p[PL_MF_Y];
     int planned = core_points(fit->p, 1);
     bool done = descend(stamp, free, fit);
-    if (done && core_points(fit->p, 1.15) > planned) /* sharper than it seemed: finer, from here */
+    if (done && (core_points(fit->p, 1.15) > planned || /* sharper than it seemed, or elsewhere: */
+                 hypot(fit->p[PL_MF_X] - x, fit->p[PL_MF_Y] - y) > 1.5)) /* finer, from here */
         done = descend(stamp, free, fit);
     return done;
 }
 
 void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out)
 {
-    int points[ROW];
-    plan_points(stamp, fit->p, points);
-    evaluate(stamp, fit->p, points, true, out);
+    struct plan plan = plan_points(stamp, fit->p);
+    evaluate(stamp, fit->p, &plan, out);
     for (int i = 0; i < stamp->w * stamp->h; i++)
         out->light[i] -= (float)fit->p[PL_MF_SKY];
 }

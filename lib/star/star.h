@@ -130,10 +130,12 @@ enum {
 
 bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
 
+enum { PL_IMAGE_MAX = PL_STAMP_MAX * PL_STAMP_MAX + 3 }; /* 3: scratch behind the last row */
+
 /* A profile on a stamp's pixels, and by how much each pixel answers to each parameter. */
 typedef struct {
-    float light[PL_STAMP_MAX * PL_STAMP_MAX];          /* [h][w] ADU */
-    float slope[PL_MF_N][PL_STAMP_MAX * PL_STAMP_MAX]; /* [.][h][w] d light / d parameter */
+    float light[PL_IMAGE_MAX];          /* [h][w] ADU */
+    float slope[PL_MF_N][PL_IMAGE_MAX]; /* [.][h][w] d light / d parameter */
 } pl_moffat_image;
 
 /* pl_moffat_model - the fitted profile without its sky. */

@@ -308,6 +308,37 @@ Test(moffat, what_is_fixed_stays)
     free(st);
 }
 
+/* Defocus makes discs, of which no Moffat is a good likeness: slopes that are not quite the light's
+ * own then leave a bright star's fit without an end. Eight Gaussians on a ring, at 40 places. */
+Test(moffat, a_bright_disc_comes_to_an_end)
+{
+    enum { TRIALS = 40, PARTS = 8 };
+    int ended = 0;
+    frames_dice dice = { 7 };
+    for (int i = 0; i < TRIALS; i++) {
+        double flux = frames_flux(i % 2 ? 600 : 1500, 3.4, 100);
+        frames_star s = { 40 + 0.11 * (i % 9), 30 + 0.2 * (i / 9), 0, 3.4, 0, 0, INFINITY };
+        pl_stamp *st = stamp_of(&s, 12, 100, 1);
+        double *v = calloc((size_t)(st->w * st->h), sizeof *v);
+        for (int j = 0; j < PARTS; j++) {
+            double a = 2 * M_PI * j / PARTS;
+            frames_star part = {
+                s.x + 2.2 * cos(a), s.y + 2.2 * sin(a), flux / PARTS, 2, 0, 0, INFINITY
+            };
+            frames_draw(v, st->x0, st->y0, st->w, st->h, &part);
+        }
+        for (int j = 0; j < st->w * st->h; j++)
+            st->value[j] += (float)(v[j] + sqrt(100 + v[j]) * frames_normal(&dice));
+        s.flux = flux;
+        pl_moffat f = start_near(&s, 1.0 / 8);
+        f.p[PL_MF_SIZE] = log(0.5 * s.fwhm); /* as of a frame with sharper stars */
+        ended += pl_moffat_fit(st, PL_FREE_SHAPE, &f);
+        free(v);
+        free(st);
+    }
+    cr_expect(eq(int, ended, TRIALS), "%d of %d", ended, TRIALS);
+}
+
 /* Nothing there, or nonsense: an end, finite numbers or "no", never a hang. */
 Test(moffat, hopeless_stamps)
 {
