@@ -43,6 +43,48 @@ static void start_clip(const float *v, size_t n, double *centre, double *sigma)
     *sigma = 1.4826 * pl_medianf(some, m);
 }
 
+/* A value less the centre; 0 when that is beyond the limit. Bits masked, not a branch taken. */
+PL_INTO float within(float v, float c, float limit, int *count)
+{
+    union {
+        float f;
+        int32_t i;
+    } d = { v - c };
+    int in = -(fabsf(d.f) <= limit);
+    d.i &= in;
+    *count -= in;
+    return d.f;
+}
+
+/* Number, sum and sum of squares of what lies within `limit` of c, in independent parts, which
+ * vectorises. */
+PL_WIDE
+static void sum_within(const float *v, size_t n, float c, float limit, double *sum, double *sq,
+                       int *m)
+{
+    enum { PARTS = 16 };
+    float s[PARTS] = { 0 }, q[PARTS] = { 0 };
+    int count[PARTS] = { 0 };
+    size_t i = 0;
+    for (; i + PARTS <= n; i += PARTS)
+        for (size_t j = 0; j < PARTS; j++) {
+            float d = within(v[i + j], c, limit, &count[j]);
+            s[j] += d;
+            q[j] += d * d;
+        }
+    for (size_t j = 0; i + j < n; j++) {
+        float d = within(v[i + j], c, limit, &count[j]);
+        s[j] += d;
+        q[j] += d * d;
+    }
+    *sum = *sq = *m = 0;
+    for (size_t j = 0; j < PARTS; j++) {
+        *sum += s[j];
+        *sq += q[j];
+        *m += count[j];
+    }
+}
+
 /* Mean and scatter of the values within 3 sigma of the centre, clipped anew CLIP_ROUNDS times from
  * the start (c, s). The first sigma is a MAD's; later ones are clipped standard deviations, which
  * unlike a MAD are right for coarsely digitised data too (1.0144: what clipping a Gaussian at 3
@@ -59,13 +101,9 @@ static void clipped(const float *v, size_t n, double c, double s, double *mean, 
         s = sum / (double)n;
     }
     for (int round = 0; round < CLIP_ROUNDS; round++) {
-        float sum = 0, sq = 0, m = 0, limit = (float)(3 * s);
-        for (size_t i = 0; i < n; i++) {
-            float d = v[i] - (float)c, in = fabsf(d) <= limit;
-            sum += in * d;
-            sq += in * d * d;
-            m += in;
-        }
+        double sum, sq;
+        int m;
+        sum_within(v, n, (float)c, (float)(3 * s), &sum, &sq, &m);
         if (m < 4)
             return;
         double shift = sum / m;

@@ -76,6 +76,7 @@ static pl_status widen_sky(struct search *s, pl_err *err)
 }
 
 /* Two pixel rows -> one row of bins in units of their noise; blanks are 0 (no evidence). */
+PL_WIDE
 static void bin_row(const struct search *s, const float *top, const float *low, int by,
                     float *restrict out)
 {
@@ -108,6 +109,7 @@ static pl_status bin_band(const struct search *s, int r0, int rows, float *pix, 
 }
 
 /* Four cells to one; a sum of four unit-noise values over 2 has unit noise again. */
+PL_WIDE
 static void halve(const float *in, int w, int h, float *out)
 {
     size_t ow = (size_t)w / 2, oh = (size_t)h / 2;
@@ -119,6 +121,7 @@ static void halve(const float *in, int w, int h, float *out)
 }
 
 /* (1 2 1) x (1 2 1) / 6: unit noise in, unit noise out; the border stays 0. column: [w] scratch. */
+PL_WIDE
 static void smooth(const float *in, int w, int h, float *restrict column, float *restrict out)
 {
     memset(out, 0, sizeof *out * (size_t)w);
@@ -143,6 +146,35 @@ static bool is_peak(const float *f, int w, size_t at)
            v >= c[0] && v >= c[1];
 }
 
+#define LESSER(a, b)  ((a) < (b) ? (a) : (b))
+#define GREATER(a, b) ((a) < (b) ? (b) : (a))
+
+/* Without a branch that could go either way: each half sorted, then of the pairs (i, 3 - i) across
+ * the lesser ones are the lower four and the greater ones the upper (Batcher 1968). */
+static void sort_4(float v[4])
+{
+    float a = LESSER(v[0], v[1]), b = GREATER(v[0], v[1]), c = LESSER(v[2], v[3]),
+          d = GREATER(v[2], v[3]);
+    float low = GREATER(a, c), high = LESSER(b, d);
+    v[0] = LESSER(a, c);
+    v[1] = LESSER(low, high);
+    v[2] = GREATER(low, high);
+    v[3] = GREATER(b, d);
+}
+
+static float median_of_8(float v[8])
+{
+    sort_4(v);
+    sort_4(v + 4);
+    float lower = LESSER(v[0], v[7]), upper = GREATER(v[0], v[7]);
+    for (int i = 1; i < 4; i++) {
+        float lo = LESSER(v[i], v[7 - i]), hi = GREATER(v[i], v[7 - i]);
+        lower = GREATER(lower, lo);
+        upper = LESSER(upper, hi);
+    }
+    return lower + (upper - lower) / 2;
+}
+
 /* What lies around a place, for skies the mesh cannot follow (nebulae): median of the smoothed map
  * at eight places four cells off. */
 static float surroundings(const float *f, int w, int h, int x, int y)
@@ -151,6 +183,12 @@ static float surroundings(const float *f, int w, int h, int x, int y)
                                            { -4, 0 }, { -3, -3 }, { 0, -4 }, { 3, -3 } };
     float v[8];
     int n = 0;
+    if (x > 4 && y > 4 && x < w - 5 && y < h - 5) {
+        const float *o = f + (size_t)y * (size_t)w + (size_t)x;
+        for (int i = 0; i < 8; i++)
+            v[i] = o[way[i][1] * (ptrdiff_t)w + way[i][0]];
+        return median_of_8(v);
+    }
     for (int i = 0; i < 8; i++) {
         int px = x + way[i][0], py = y + way[i][1];
         if (px > 0 && py > 0 && px < w - 1 && py < h - 1)
