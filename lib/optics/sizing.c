@@ -18,6 +18,8 @@
 enum { NODES = 16, RADII = 96, ROUNDS = 15, BEYOND = 2 };
 
 #define WAVES_MAX 60.0
+#define WAVE_STEP 0.05 /* of the Bessel functions' argument */
+#define NOTHING   1e-9 /* part of a transfer that may be left out */
 
 struct pl_sizing {
     double pixel_um;
@@ -27,16 +29,23 @@ struct pl_sizing {
     double bent[PL_SIZING_Z][PL_SIZING_AIR][RADII]; /* see bend() */
 };
 
+/* Bessel functions of orders 0 and 2 and their slopes at one place. */
+struct wave {
+    double j0, slope0, j2, slope2;
+};
+
 /* Quadrature over the shift s, shared by all images. */
 struct plan {
     pl_optic optic;
+    pl_gauss rule;
     double v_um; /* v for each um of radius */
     size_t n;
-    double *s, *weight; /* [n] */
+    double *s, *weight; /* [n], s ascending */
     double *bessel;     /* [n][RADII] */
     double *air;        /* [PL_SIZING_AIR][n] */
     double *bessel2;    /* [n][RADII] of the second order */
     double *transfer;   /* [PL_SIZING_Z + BEYOND][n], times weight */
+    struct wave *wave;  /* Bessel functions, WAVE_STEP apart */
     pl_sizing *sizing;
 };
 
@@ -58,19 +67,35 @@ static pl_optic in_air(const struct plan *p, double air_um)
     return o;
 }
 
-static void one_transfer(void *ctx, size_t iz, int worker)
+/* At one shift, of all defoci: pl_pupil_transfer's sum, whose columns are the same for all and
+ * whose cosines follow from the two before, cos (i + 1) a = 2 cos a cos i a - cos (i - 1) a. */
+static void one_shift(void *ctx, size_t j, int worker)
 {
     (void)worker;
     const struct plan *p = ctx;
-    pl_gauss rule = pl_gauss_rule(NODES);
-    pl_column *work = malloc(PL_COLUMNS_MAX * sizeof *work);
-    double *transfer = p->transfer + iz * p->n, f = p->optic.f_ratio;
-    double waves = (double)iz * p->sizing->z_step / (8 * f * f * p->optic.lambda_um);
-    for (size_t j = 0; j < p->n; j++)
-        transfer[j] = work ? p->weight[j] * pl_pupil_transfer(&rule, p->optic.obstruction, waves,
-                                                              p->s[j], work)
-                           : NAN;
-    free(work);
+    pl_column column[PL_COLUMNS_MAX];
+    double twice[PL_COLUMNS_MAX], now[PL_COLUMNS_MAX], last[PL_COLUMNS_MAX],
+        e = p->optic.obstruction;
+    double s = p->s[j], f = p->optic.f_ratio;
+    double phase = 4 * M_PI * s * p->sizing->z_step / (8 * f * f * p->optic.lambda_um);
+    int panels = 1 + (int)((PL_SIZING_Z + BEYOND) * phase * (1 - s / 2) / 12);
+    size_t n = pl_pupil_columns(&p->rule, e, s, panels, column);
+    for (size_t i = 0; i < n; i++) {
+        double length = column[i].weight * (column[i].high - column[i].low);
+        twice[i] = 2 * cos(phase * column[i].x);
+        now[i] = length;
+        last[i] = length * twice[i] / 2;
+    }
+    for (size_t iz = 0; iz < PL_SIZING_Z + BEYOND; iz++) {
+        double sum = 0;
+        for (size_t i = 0; i < n; i++) {
+            double next = twice[i] * now[i] - last[i];
+            sum += now[i];
+            last[i] = now[i];
+            now[i] = next;
+        }
+        p->transfer[iz * p->n + j] = p->weight[j] * 4 * sum / (M_PI * (1 - e * e));
+    }
 }
 
 /* The transfer's slope with the defocus, from the nodes beside (five points, even in the defocus).
@@ -82,6 +107,13 @@ static double slope_at(const struct plan *p, size_t iz, size_t j)
     double near = t[(iz + 1) * p->n] - t[before * p->n];
     double far = t[(iz + 2) * p->n] - t[long_before * p->n];
     return (8 * near - far) / (12 * p->sizing->z_step);
+}
+
+PL_WIDE
+static void add_ring(double *restrict sum, double times, const double *restrict ring)
+{
+    for (int k = 0; k < RADII; k++)
+        sum[k] += times * ring[k];
 }
 
 /* Light, and what astigmatism does to it: `bent` times cos 2 phi is the change for each um by which
@@ -101,31 +133,48 @@ static void one_defocus(void *ctx, size_t iz, int worker)
         double *light = p->sizing->light[iz][ia], *bent = p->sizing->bent[iz][ia];
         memset(light, 0, sizeof p->sizing->light[iz][ia]);
         memset(bent, 0, sizeof p->sizing->bent[iz][ia]);
-        for (size_t j = 0; j < p->n; j++) {
+        for (size_t j = 0; j < p->n && p->air[(size_t)ia * p->n + j] > NOTHING; j++) {
             double air = p->air[(size_t)ia * p->n + j];
-            double t = transfer[j] * air, slope = -slope_at(p, iz, j) * air;
-            const double *row = p->bessel + j * RADII, *row2 = p->bessel2 + j * RADII;
-            for (int k = 0; k < RADII; k++) {
-                light[k] += t * row[k];
-                bent[k] += slope * row2[k];
-            }
+            add_ring(light, transfer[j] * air, p->bessel + j * RADII);
+            add_ring(bent, -slope_at(p, iz, j) * air, p->bessel2 + j * RADII);
         }
     }
 }
 
+/* J0' = -J1; J2 = 2 J1 / v - J0, J2' = J1 - 2 J2 / v. */
+static void fill_waves(struct wave *wave, size_t n)
+{
+    wave[0] = (struct wave){ 1, 0, 0, 0 };
+    for (size_t i = 1; i < n; i++) {
+        double v = (double)i * WAVE_STEP, j0 = gsl_sf_bessel_J0(v), j1 = gsl_sf_bessel_J1(v);
+        double j2 = 2 * j1 / v - j0;
+        wave[i] = (struct wave){ j0, -j1, j2, j1 - 2 * j2 / v };
+    }
+}
+
+/* Cubic through values and slopes at both ends: good to WAVE_STEP^4 / 384 = 2e-8. */
+static void wave_at(const struct wave *wave, double v, double *j0, double *j2)
+{
+    double at = v / WAVE_STEP;
+    const struct wave *a = wave + (size_t)at, *b = a + 1;
+    double t = at - (double)(size_t)at, q = 1 - t;
+    double wa = q * q * (1 + 2 * t), wb = 1 - wa;
+    double sa = WAVE_STEP * t * q * q, sb = -WAVE_STEP * t * t * q;
+    *j0 = wa * a->j0 + wb * b->j0 + sa * a->slope0 + sb * b->slope0;
+    *j2 = wa * a->j2 + wb * b->j2 + sa * a->slope2 + sb * b->slope2;
+}
+
 static void fill_plan(struct plan *p, size_t panels, double reach)
 {
-    pl_gauss rule = pl_gauss_rule(NODES);
     double half = reach / (2 * (double)panels);
     for (size_t j = 0; j < p->n; j++) {
-        p->s[j] = half * (2 * (double)(j / NODES) + 1 + rule.x[j % NODES]);
+        p->s[j] = half * (2 * (double)(j / NODES) + 1 + p->rule.x[j % NODES]);
         double wave = p->v_um * p->s[j] * p->sizing->pixel_um; /* radians across a pixel */
-        p->weight[j] = rule.w[j % NODES] * half * p->s[j] * fmax(0, 1 - wave * wave / 24);
+        p->weight[j] = p->rule.w[j % NODES] * half * p->s[j] * fmax(0, 1 - wave * wave / 24);
         for (int k = 0; k < RADII; k++) {
             double v = p->v_um * p->sizing->radius[k] * p->s[j];
             size_t at = j * RADII + (size_t)k;
-            p->bessel[at] = gsl_sf_bessel_J0(v);
-            p->bessel2[at] = gsl_sf_bessel_Jn(2, v);
+            wave_at(p->wave, v, &p->bessel[at], &p->bessel2[at]);
         }
         for (int ia = 0; ia < PL_SIZING_AIR; ia++) {
             pl_optic o = in_air(p, air_at(p->sizing, ia));
@@ -136,30 +185,34 @@ static void fill_plan(struct plan *p, size_t panels, double reach)
 
 static pl_status compute(pl_sizing *sizing, const pl_optic *optic, int jobs, pl_err *err)
 {
-    struct plan p = { .optic = *optic, .sizing = sizing };
+    struct plan p = { .optic = *optic, .rule = pl_gauss_rule(NODES), .sizing = sizing };
     p.v_um = M_PI / (optic->lambda_um * optic->f_ratio);
     pl_optic finest = in_air(&p, air_at(sizing, 0));
     double reach = pl_air_reach(&finest);
     double cycles = p.v_um * sizing->radius[RADII - 1] * reach / (2 * M_PI);
     size_t panels = 4 + (size_t)cycles;
     p.n = panels * NODES;
+    size_t waves = (size_t)(2 * M_PI * cycles / WAVE_STEP) + 2;
     double *room =
         malloc(p.n * sizeof *room * (2 + 2 * RADII + PL_SIZING_AIR + PL_SIZING_Z + BEYOND));
-    if (!room)
+    p.wave = malloc(waves * sizeof *p.wave);
+    if (!room || !p.wave) {
+        free(room);
+        free(p.wave);
         return pl_fail(err, PL_ENOMEM, "out of memory");
+    }
     p.s = room;
     p.weight = p.s + p.n;
     p.bessel = p.weight + p.n;
     p.bessel2 = p.bessel + p.n * RADII;
     p.air = p.bessel2 + p.n * RADII;
     p.transfer = p.air + p.n * PL_SIZING_AIR;
+    fill_waves(p.wave, waves);
     fill_plan(&p, panels, reach);
-    pl_pool_run(jobs, PL_SIZING_Z + BEYOND, one_transfer, &p);
+    pl_pool_run(jobs, p.n, one_shift, &p);
     pl_pool_run(jobs, PL_SIZING_Z, one_defocus, &p);
     free(room);
-    for (int iz = 0; iz < PL_SIZING_Z; iz++)
-        if (!isfinite(sizing->light[iz][0][0] + sizing->bent[iz][0][0]))
-            return pl_fail(err, PL_ENOMEM, "out of memory");
+    free(p.wave);
     return PL_OK;
 }
 
@@ -219,22 +272,27 @@ static double averaged(const struct reader *f, double u, double gradient2, doubl
     return shape * (1 + f->pixel2 * slope * bend);
 }
 
-/* Round: u = (r / half)^2. */
-static double profile(const struct reader *f, double r, double half)
+/* averaged() of a round star, u = (r / half)^2, and its slope with ln half: as there shape (1 + q
+ * b) with q = pixel2 beta kay 4 / half^2, b = ((beta + 1) kay u / t - 1) / t, t = 1 + kay u. */
+static double profile(const struct reader *f, double r, double half, double *by_half)
 {
-    double u = r * r / (half * half), curve = 4 / (half * half);
-    return averaged(f, u, curve * u, curve);
+    double u = r * r / (half * half), ku = f->kay * u, t = 1 + ku;
+    double shape = exp(-f->beta * log1p(ku)), q = f->pixel2 * f->beta * f->kay * 4 / (half * half);
+    double lean = (f->beta + 1) / t, b = (lean * ku - 1) / t, more = 1 + q * b;
+    double by_b = 2 * ku / t * (b - lean / t);
+    *by_half = shape * (2 * f->beta * ku / t * more + q * (by_b - 2 * b));
+    return shape * more;
 }
 
 /* One step of flux, ln half width and sky; each radius stands for a ring of pixels. */
 static bool step(const struct reader *f, const double *light, double p[3])
 {
-    double a[3][3] = { { 0 } }, b[3] = { 0 }, half = exp(p[1]), dln = 1e-4, peak = 0;
+    double a[3][3] = { { 0 } }, b[3] = { 0 }, half = exp(p[1]), peak = 0;
     for (int i = 0; i < f->n; i++) /* a ring is brighter than its middle */
         peak = fmax(peak, light[i]);
     for (int i = 0; i < f->n; i++) {
-        double r = f->radius[i], shape = profile(f, r, half);
-        double d[3] = { shape, p[0] * (profile(f, r, half * (1 + dln)) - shape) / dln, 1 };
+        double r = f->radius[i], by_half, shape = profile(f, r, half, &by_half);
+        double d[3] = { shape, p[0] * by_half, 1 };
         double rest = light[i] - p[0] * shape - p[2];
         double weight = r / (1 + f->bright * fmax(0, p[0] * shape / peak));
         for (int j = 0; j < 3; j++) {
@@ -256,7 +314,7 @@ static bool step(const struct reader *f, const double *light, double p[3])
     move[1] = fmax(-0.3, fmin(0.3, move[1]));
     for (int j = 0; j < 3; j++)
         p[j] += move[j];
-    return fabs(move[1]) > 1e-6;
+    return fabs(move[1]) > 1e-5;
 }
 
 /* p: flux, ln half width, sky; where it stopped before is where it starts. */
@@ -280,14 +338,16 @@ static struct reader reader_of(const pl_sizing *sizing, const pl_reading *how)
     return f;
 }
 
-/* One air, from focus outwards: each fit starts where the last one ended. */
+/* One air, from focus outwards: each fit starts where the two before it lead. */
 static void read_air(const pl_sizing *sizing, const struct reader *f, int ia, double *out,
                      size_t stride)
 {
-    double p[3] = { 0, log(0.55 * air_at(sizing, ia)), 0 };
+    double p[3] = { sizing->light[0][ia][0], log(0.55 * air_at(sizing, ia)), 0 }, last, grown = 0;
     for (int iz = 0; iz < PL_SIZING_Z; iz++) {
-        p[0] = sizing->light[iz][ia][0];
+        last = p[1];
+        p[1] += iz > 1 ? grown : 0;
         out[(size_t)iz * stride] = fitted(f, sizing->light[iz][ia], p);
+        grown = p[1] - last;
     }
 }
 
