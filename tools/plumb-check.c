@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { FIRST = 0x400, REFERENCE = 0x500, STARS = 600 };
+enum { FIRST = 0x400, REFERENCE = 0x500, STARS = 300 };
 
 static const cli_option options[] = {
     { "moved", FIRST, "UM", "a pair: the drawtube moved so far between the two, + = out" },
