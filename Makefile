@@ -22,7 +22,8 @@ PL_CFLAGS  = -std=c11 -Wall -Wextra -Werror -Wshadow -Wstrict-prototypes -Wmissi
              -ffp-contract=off -fPIC -fvisibility=hidden -pthread $(OPT) $(SANITIZE) $(PKG_CFLAGS) $(CFLAGS)
 PL_LIBS    = $(PKG_LIBS) -lm -pthread
 
-LIB_SRC   := $(sort $(wildcard lib/*/*.c))
+LIB_SRC   := $(sort $(wildcard lib/*/*.c lib/*/*/*.c))
+PUBLIC    := $(sort $(wildcard lib/plumb/*.h))
 LIB_OBJ   := $(LIB_SRC:%.c=$(BUILD)/obj/%.o)
 PROGRAMS  := $(sort $(patsubst tools/%.c,%,$(wildcard tools/plumb-*.c)))
 BINS      := $(PROGRAMS:%=$(BUILD)/%)
@@ -117,13 +118,15 @@ soak: deps-check all $(MKFRAME)
 	@$${PYTHON:-/usr/bin/python3} tests/bench/watchsoak.py $(BUILD)
 
 install: all
-	install -d $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/lib/pkgconfig $(DESTDIR)$(PREFIX)/include
+	install -d $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/lib/pkgconfig \
+	  $(DESTDIR)$(PREFIX)/include/plumb
 	install -m 755 $(BINS) $(DESTDIR)$(PREFIX)/bin
 	install -m 644 $(STATIC) $(DESTDIR)$(PREFIX)/lib
 	install -m 755 $(SHARED) $(DESTDIR)$(PREFIX)/lib
 	ln -sf $(notdir $(SHARED)) $(DESTDIR)$(PREFIX)/lib/$(SONAME)
 	ln -sf $(SONAME) $(DESTDIR)$(PREFIX)/lib/libplumb.so
 	install -m 644 lib/plumb.h $(DESTDIR)$(PREFIX)/include
+	install -m 644 $(PUBLIC) $(DESTDIR)$(PREFIX)/include/plumb
 	sed -e 's|@PREFIX@|$(PREFIX)|' -e 's|@VERSION@|$(VERSION)|' -e 's|@PKGS@|$(PKGS)|' \
 	  lib/plumb.pc.in > $(DESTDIR)$(PREFIX)/lib/pkgconfig/plumb.pc
 	for s in 1 5 7; do for m in man/*.$$s; do [ -e "$$m" ] || continue; \
@@ -138,7 +141,7 @@ install: all
 uninstall:
 	cd $(DESTDIR)$(PREFIX)/bin && rm -f $(PROGRAMS)
 	cd $(DESTDIR)$(PREFIX)/lib && rm -f libplumb.a libplumb.so $(SONAME) $(notdir $(SHARED)) pkgconfig/plumb.pc
-	rm -f $(DESTDIR)$(PREFIX)/include/plumb.h
+	cd $(DESTDIR)$(PREFIX)/include && rm -f plumb.h $(PUBLIC:lib/%=%) && rmdir plumb
 	for s in 1 5 7; do for m in man/*.$$s; do \
 	  rm -f "$(DESTDIR)$(PREFIX)/share/man/man$$s/$$(basename $$m)"; done; done
 	cd $(DESTDIR)$(PREFIX)/share/bash-completion/completions && rm -f $(PROGRAMS)

@@ -1,7 +1,7 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# house.sh - no arrow back: a room includes only the rooms DEVELOPERS.md allows it; and that page names
-# every file of a room (those of report/ by families).
+# house.sh - no arrow back: a room includes only the rooms DEVELOPERS.md allows it, a subject of align none of
+# the others but where it builds on one; and that page names every file of a room (those of report/ by families).
 set -u
 passed=0 failed=0
 
@@ -15,8 +15,23 @@ verdict() { # STATUS WHAT
 }
 
 room() { # ROOM ALLOWED: a pattern of rooms it may include beside itself and the public header
-    for file in lib/"$1"/*.[ch]; do
-        bad=$(sed -n 's/^#include "\.\.\/\([^"]*\)".*/\1/p' "$file" | grep -vE "^(plumb\.h|($2)/.*)$")
+    for file in lib/"$1"/*.[ch] lib/"$1"/*/*.[ch]; do
+        [ -e "$file" ] || continue
+        # Of a file in a folder one step up is still its own room.
+        up='s/^#include "\.\.\/\([^"]*\)".*/\1/p'
+        [ "${file#lib/"$1"/*/}" = "$file" ] || up='s/^#include "\.\.\/\.\.\/\([^"]*\)".*/\1/p'
+        bad=$(sed -n "$up" "$file" | grep -vE "^(plumb\.h|($2)/.*)$")
+        verdict ${#bad} "$file includes $bad"
+    done
+}
+
+told() { # FOLDER: the lines of DEVELOPERS.md on a folder of align
+    awk -v head="- \`$1/\`" 'index($0, "- ") == 1 || /^$/ { on = index($0, head) == 1 } on' DEVELOPERS.md
+}
+
+subject() { # FOLDER ALLOWED: the folders of align it may include beside itself
+    for file in lib/align/"$1"/*.[ch]; do
+        bad=$(sed -n 's/^#include "\.\.\/\([a-z][^"]*\/[^"]*\)".*/\1/p' "$file" | grep -vE "^($2)/")
         verdict ${#bad} "$file includes $bad"
     done
 }
@@ -26,6 +41,13 @@ room frame base
 room star 'base|frame'
 room optics base
 room align 'base|frame|star|optics'
+for folder in lib/align/*/; do
+    case $(basename "$folder") in
+    check) subject check sweep ;;
+    night) subject night check ;;
+    *) subject "$(basename "$folder")" none ;;
+    esac
+done
 room report 'base|frame|star|optics|align'
 for file in tools/*.[ch]; do
     bad=$(sed -n 's/^#include "\([^"]*\)".*/\1/p' "$file" | grep -vE '^(plumb\.h|\.\./lib/plumb\.h|cli\.h)$')
@@ -35,6 +57,10 @@ done
 for file in lib/base/*.c lib/frame/*.c lib/star/*.c lib/optics/*.c lib/align/*.c; do
     grep -q "\`${file##*/}\`" DEVELOPERS.md
     verdict $? "DEVELOPERS.md does not name $file"
+done
+for file in lib/align/*/*.c; do
+    told "$(basename "${file%/*}")" | grep -q "\`${file##*/}\`"
+    verdict $? "DEVELOPERS.md does not name $file in its folder's lines"
 done
 echo "$passed passed, $failed failed"
 [ "$failed" = 0 ]

@@ -48,7 +48,7 @@ check "SONAME" sh -c "readelf -d '$root/lib/libplumb.so' | grep -q 'SONAME.*\[$s
 check "exported symbols begin with pl_" same \
     "$(nm -D --defined-only "$root/lib/libplumb.so" | awk '$3 !~ /^pl_/ { print $3 }')" ""
 check "what plumb.h declares is exported" same "$(sed -n 's/^PL_API .*\b\(pl_[a-z0-9_]*\)(.*/\1/p' \
-    lib/plumb.h | sort -u)" "$(nm -D --defined-only "$root/lib/libplumb.so" | sed 's/.* //' | sort -u)"
+    lib/plumb/*.h | sort -u)" "$(nm -D --defined-only "$root/lib/libplumb.so" | sed 's/.* //' | sort -u)"
 for p in $programs; do
     check "$p runs" "$root/bin/$p" --version
     check "$p has a man page" test -s "$root/share/man/man1/$p.1"

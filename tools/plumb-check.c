@@ -7,7 +7,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { FIRST = 0x400, REFERENCE = 0x500, STARS = 300 };
+enum { FIRST = 0x400, REFERENCE = 0x500 };
 
 static const cli_option options[] = {
     { "moved", FIRST, "UM", "a pair: the drawtube moved so far between the two, + = out" },
@@ -61,7 +61,7 @@ static pl_status measure(const cli *c, const char *file, pl_field *out, pl_err *
     pl_frame *frame = NULL;
     pl_status st = pl_frame_open(file, c->jobs, &frame, err);
     if (st == PL_OK)
-        st = pl_field_measure(frame, &c->facts, STARS, c->jobs, out, err);
+        st = pl_field_measure(frame, &c->facts, PL_CHECK_STARS, c->jobs, out, err);
     pl_frame_free(frame);
     return st;
 }

@@ -15,7 +15,7 @@
 #include <unistd.h>
 
 enum { FIRST = 0x400, LOG = 0x500, ON_CHANGE, BELL, PATIENCE, BIG, DONUT };
-enum { STARS = 250, WAIT_MS = 500, DRAW_S = 2 };
+enum { WAIT_MS = 500, DRAW_S = 2 };
 
 static const cli_option options[] = {
     { "remaining", FIRST, "MIN", "how long the night still lasts" },
@@ -315,7 +315,7 @@ static pl_status measure(struct night *n, const char *path, struct reading *r, p
         st = pl_donut_measure((const pl_frame *const *)&frame, 1, told, &how, n->c->jobs, &r->donut,
                               err);
     else if (st == PL_OK)
-        st = pl_field_measure(frame, told, STARS, n->c->jobs, &r->field, err);
+        st = pl_field_measure(frame, told, PL_CHECK_STARS, n->c->jobs, &r->field, err);
     pl_frame_free(frame);
     return st;
 }
@@ -447,7 +447,8 @@ static void refer_again(struct night *n, const pl_watched_before *b)
     if (path && b->reference[0]) {
         snprintf(path, size, "%s/%s", n->c->file[0], b->reference);
         if (open_light(n, path, &frame, NULL) == PL_OK &&
-            pl_field_measure(frame, &n->c->facts, STARS, n->c->jobs, &field, NULL) == PL_OK)
+            pl_field_measure(frame, &n->c->facts, PL_CHECK_STARS, n->c->jobs, &field, NULL) ==
+                PL_OK)
             pl_follow_refer(n->follow, &field, b->reference);
     }
     pl_frame_free(frame);

@@ -3,7 +3,7 @@
  * fitted wave and what the tolerance lets pass; the image beside its model; where the star must go.
  */
 #include "donut_report.h"
-#include "../align/donut.h"
+#include "../align/donut/donut.h"
 #include "sheet.h"
 
 #include <math.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* surface_json.c - a focal surface as an object of plumb-json(5). */
 #include "surface_json.h"
-#include "../align/surface.h"
+#include "../align/surface/surface.h"
 
 static void corners(pl_json t, const char *key, const double um[PL_CORNERS])
 {

@@ -3,7 +3,7 @@
  * them, the frame's edges by name, lines of equal best focus over the sensor. */
 #include "tilt_plan.h"
 #include "tilt_report.h"
-#include "../align/tilt.h"
+#include "../align/tilt/tilt.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -2,7 +2,7 @@
 /* tilt_png.c - the sheet of a tilt: the plan as the hand finds it, and the table of turns. */
 #include "tilt_plan.h"
 #include "tilt_report.h"
-#include "../align/tilt.h"
+#include "../align/tilt/tilt.h"
 #include "sheet.h"
 
 #include <math.h>

@@ -5,7 +5,7 @@
 #include "text.h"
 #include "tilt_report.h"
 #include "../align/align.h"
-#include "../align/tilt.h"
+#include "../align/tilt/tilt.h"
 
 #include <math.h>
 #include <stdio.h>

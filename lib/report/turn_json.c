@@ -3,7 +3,7 @@
 #include "json.h"
 #include "report.h"
 #include "turn_report.h"
-#include "../align/turn.h"
+#include "../align/turn/turn.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -3,7 +3,7 @@
  * hand finds them, what each gets; beside it where the vector is and where it goes. */
 #include "report.h"
 #include "turn_report.h"
-#include "../align/turn.h"
+#include "../align/turn/turn.h"
 #include "sheet.h"
 
 #include <math.h>

@@ -4,7 +4,7 @@
 #include "report.h"
 #include "text.h"
 #include "turn_report.h"
-#include "../align/turn.h"
+#include "../align/turn/turn.h"
 
 #include <math.h>
 #include <stdio.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* turn_words.c - the words that every report of turns uses for the same thing. */
 #include "turn_report.h"
-#include "../align/turn.h"
+#include "../align/turn/turn.h"
 
 #include <math.h>
 #include <stdio.h>

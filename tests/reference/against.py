@@ -127,7 +127,7 @@ def donuts():
 
 # ---- another air
 
-FADES = [  # amplitudes fall as FWHM^-power, within the bounds of lib/align/change.c
+FADES = [  # amplitudes fall as FWHM^-power, within the bounds of lib/align/change/change.c
     ("defocus with astigmatism", "[zernike]\na6_nm = 100\n[focus]\ndefocus_um = 15\n", "even stretch", 1.75, 0.25),
     ("tracking", "[tracking]\njitter_arcsec = 0.8\njitter_across_arcsec = 0.1\n", "even stretch", 1.75, 0.25),
     ("tilt", "[focus]\ntilt_x_um_mm = 12\ndefocus_um = 20\n", "size slope", 1.75, 0.25),

@@ -1,7 +1,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """What coma and trefoil do to a star in long-exposure air, by FFT with numpy: growth of FWHM, third
 moments under the adaptive Gaussian weight, ellipticity. These numbers stand behind the tolerances of
-flare and corners in lib/align/verdict.c (0.018, 0.028 and a stretch of 0.03 where FWHM grows by 5 %).
+flare and corners in lib/align/field/verdict.c (0.018, 0.028 and a stretch of 0.03 where FWHM grows by 5 %).
 
 Source of the physics: Noll 1976 (Zernike), Fried 1966 (long-exposure transfer function). With
 PLUMB_DATA set, the direction of the coma in the practice frames is also compared with their truth.

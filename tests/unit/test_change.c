@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Two measurements compared: against scipy and closed forms; two of the same never look changed;
  * what truly changed does, the right way. */
-#include "../../lib/align/change.h"
+#include "../../lib/align/change/change.h"
 #include "frames.h"
 
 #include <criterion/criterion.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Shoot on or refocus: settings, costs, drift, moves in words, verdicts, the sheet. */
-#include "../../lib/align/check.h"
+#include "../../lib/align/check/check.h"
 #include "../../lib/report/report.h"
 
 #include <criterion/criterion.h>

@@ -2,7 +2,7 @@
 /* Coma against what it may be: closed forms of a paraboloid (Schroeder, Astronomical Optics, ch. 6,
  * second-hand; the numbers checked by an exact ray trace apart from this library) and plumb-zone's
  * own answers. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Settings of plumb-donut from text. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

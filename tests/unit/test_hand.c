@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A hand over the tube's mouth: rings drawn here, with a sector missing where it is known. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 #include "frames.h"
 
 #include <criterion/criterion.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The mean of fits by their covariances, against numpy 1.24: W = inv(C + E), V = inv(sum W),
  * m = V sum W p, chi2 = sum (p - m) W (p - m). */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A night summed up: order, refocusings, lines, grades; made-up exposures, no frames. Many nights,
  * and the errors' truth, are in tests/reference/night.py. */
-#include "../../lib/align/night.h"
+#include "../../lib/align/night/night.h"
 #include "../../lib/optics/optics.h"
 
 #include <criterion/criterion.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A night in words, JSON and a picture; made-up exposures. */
-#include "../../lib/align/night.h"
+#include "../../lib/align/night/night.h"
 #include "../../lib/report/night_report.h"
 
 #include <criterion/criterion.h>

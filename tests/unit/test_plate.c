@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* From the slope of best focus to the screws: worked numbers of the geometry of three points on a
  * circle, and moving the plate by what is told and looking whether it is square. */
-#include "../../lib/align/tilt.h"
+#include "../../lib/align/tilt/tilt.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Focus and air of one exposure: properties and refusals, on stars as wide as the optics' answer
  * says (what the numbers are worth is judged from outside: tests/reference/check.py). */
-#include "../../lib/align/sense.h"
+#include "../../lib/align/check/sense.h"
 #include "frames.h"
 
 #include <criterion/criterion.h>

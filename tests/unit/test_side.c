@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Sides of focus from the focuser's positions and from the secondary's shadow, by hand. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

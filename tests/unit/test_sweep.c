@@ -3,7 +3,7 @@
  * what is refused. Stars are made from the same optics as the solver reads them with, so nothing
  * here judges the optics: that is done by test_sizing.c and, on frames rendered by others, by
  * tests/reference/sweep.py. */
-#include "../../lib/align/sweep.h"
+#include "../../lib/align/sweep/sweep.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

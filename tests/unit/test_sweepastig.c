@@ -2,7 +2,7 @@
 /* test_sweepastig.c - two focal lines from frames whose stretch is made up. How a star's fitted
  * stretch answers to astigmatism is judged by test_sizing.c and, on frames rendered by others, by
  * tests/reference/sweep.py. */
-#include "../../lib/align/sweep.h"
+#include "../../lib/align/sweep/sweep.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -2,7 +2,7 @@
 /* Is a tilt worth touching, four corners, the camera turned in its holder, one frame alone. Truth
  * is made here: planes turned by complex numbers, draws from known errors. */
 #include "../../lib/align/align.h"
-#include "../../lib/align/tilt.h"
+#include "../../lib/align/tilt/tilt.h"
 #include "answers.h"
 
 #include <complex.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A tilt in words, JSON and a picture; made-up surfaces, no frames. */
-#include "../../lib/align/tilt.h"
+#include "../../lib/align/tilt/tilt.h"
 #include "../../lib/report/tilt_report.h"
 #include "answers.h"
 

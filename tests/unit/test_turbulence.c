@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The air's share of a Zernike coefficient, against Noll 1976 and a trial with moving air. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

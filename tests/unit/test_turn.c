@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What screws are believed to do, what measurements teach, what is to be turned: against closed
  * forms and a small plane geometry written anew here. */
-#include "../../lib/align/turn.h"
+#include "../../lib/align/turn/turn.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The log of turns: what is written is read again, what was broken off is left out, what is wrong
  * is refused. Expected values by hand. */
-#include "../../lib/align/turn.h"
+#include "../../lib/align/turn/turn.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

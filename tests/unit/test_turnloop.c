@@ -3,7 +3,7 @@
  * Each screw acts 20 % more or less, 15 degrees off, loses 4 % on turning back; the camera shows
  * the mirror turned by any angle, mirrored or not. The cell is written anew here; the limits are
  * the project's targets. */
-#include "../../lib/align/turn.h"
+#include "../../lib/align/turn/turn.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Measurements from JSON and turns as a person writes them; values by hand. */
-#include "../../lib/align/turn.h"
+#include "../../lib/align/turn/turn.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Turns in words, JSON and a picture; made-up answers, no log. */
-#include "../../lib/align/turn.h"
+#include "../../lib/align/turn/turn.h"
 #include "../../lib/report/turn_report.h"
 #include "answers.h"
 

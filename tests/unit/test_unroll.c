@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The ring unrolled, against geometry done by hand: a circle R off centre by s along t has the
  * radius s cos(t) + sqrt(R^2 - s^2 sin^2 t), whose first harmonic is s exactly. */
-#include "../../lib/align/donut.h"
+#include "../../lib/align/donut/donut.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -2,7 +2,7 @@
 /* The wavefront behind a donut, from images that the optics room did not make: the Fraunhofer
  * integral over the pupil as a plain sum, Zernikes as Noll 1976 prints them, air and pixels by
  * GSL's FFT, noise by GSL. */
-#include "../../lib/align/wavefit.h"
+#include "../../lib/align/donut/wavefit.h"
 
 #include <complex.h>
 #include <criterion/criterion.h>
