@@ -432,7 +432,8 @@ Test(donut_png, there_is_ink)
     cr_expect(gt(int, inked(c, rim, PL_TONE_INK), 36 * 25));
     cr_expect(gt(int, inked(c, hole, PL_TONE_INK), 36 * 25));
     cr_expect(gt(int, inked(c, hole, PL_TONE_SHADE), 5000));
-    cr_expect(eq(int, inked(c, rim, PL_TONE_SHADE), 0));
+    /* a letter's grey edge may happen to be of that tone, with another font */
+    cr_expect(lt(int, inked(c, rim, PL_TONE_SHADE), 50));
     pl_box images = { 1020, 158, 540, 170 };
     int ring = inked(c, images, PL_TONE_INK), gone = inked(c, images, PL_TONE_PAPER);
     cr_expect(gt(int, ring, 5000), "%d", ring);
