@@ -96,6 +96,7 @@ suite() { # NAME: one of $suites
     install) counted install tests/install.sh sh tests/install.sh "$build" ;;
     manual) counted manual man pages ;;
     house) counted house tests/house.sh sh tests/house.sh ;;
+    examples) counted examples tests/examples.py "$python" tests/examples.py "$build" ;;
     seeds) counted seeds "$build/tests/replay-frame" seeds ;;
     watch) counted watch tests/bench/watchsoak.py "$python" tests/bench/watchsoak.py "$build" --quick ;;
     frames) counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe" ;;
@@ -104,7 +105,7 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night watch psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples flare install seeds libraries mosaic loop
     sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
