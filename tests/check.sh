@@ -104,8 +104,8 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night watch psf waves frames against sweep accuracy flare install seeds libraries mosaic loop
-    sweepframes manual house"
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy flare install seeds libraries laser mosaic
+    loop sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
     for name in $suites; do

@@ -152,13 +152,11 @@ static pl_status settle(struct fit *f, pl_err *err)
     return rc;
 }
 
-/* Whether two unknowns more explain what chance does not. */
+/* Whether two unknowns more explain what chance does not; the marks are read no better than told. */
 static bool better(const struct fit *plain, const struct fit *with, double chance)
 {
-    double left = freedom(plain) - 2;
-    return with->chi2 <= 0 ? plain->chi2 > 0
-                           : gsl_cdf_fdist_Q((plain->chi2 - with->chi2) / 2 / (with->chi2 / left), 2,
-                                             left) < chance;
+    double left = freedom(plain) - 2, noise = fmax(1, with->chi2 / left);
+    return gsl_cdf_fdist_Q((plain->chi2 - with->chi2) / 2 / noise, 2, left) < chance;
 }
 
 static void look_for_oval(const struct fit *plain, pl_laser_circle *c)

@@ -53,6 +53,8 @@ static ray reflected(ray r, vec on, vec normal)
 
 static const vec V = { 0, 0, 0 };
 
+static const double STEEP = 0.2; /* rad: no beam that was meant to go down a tube */
+
 /* Turn the flat about `middle` until the ray meets V. Gives: its normal. */
 static bool turn_flat(ray beam, vec middle, vec *normal)
 {
@@ -110,7 +112,8 @@ bool pl_fold_trace(const pl_fold *f, const double beam[PL_BEAM], pl_fold_left *o
     const ray laser = { { face.x, beam[PL_BEAM_X], height + beam[PL_BEAM_Y] },
                         unit((vec){ -1, beam[PL_BEAM_TILT_X], beam[PL_BEAM_TILT_Y] }) };
     vec normal;
-    if (!turn_flat(laser, middle, &normal))
+    if (!(hypot(beam[PL_BEAM_TILT_X], beam[PL_BEAM_TILT_Y]) < STEEP) ||
+        !turn_flat(laser, middle, &normal))
         return false;
     vec axis = unit(sum(meet(laser, middle, normal), V, -1)); /* the beam returns on itself */
     vec source = sum(face, laser.way, -f->lens_mm);           /* through the lens's centre */
