@@ -17,18 +17,9 @@ static const cli_option options[] = {
 };
 
 static const char *const facts[] = {
-    "aperture_mm",
-    "focal_mm",
-    "mirror_focal_mm",
-    "obstruction",
-    "secondary_mm",
-    "secondary_to_focus_mm",
-    "pixel_um",
-    "width_px",
-    "height_px",
-    "carries",
-    "fwhm_growth",
-    NULL,
+    "aperture_mm",           "focal_mm", "mirror_focal_mm", "obstruction", "secondary_mm",
+    "secondary_to_focus_mm", "pixel_um", "width_px",        "height_px",   "carries",
+    "fwhm_growth",           NULL,
 };
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
@@ -39,13 +30,14 @@ static int own(void *ctx, int letter, const char *value, pl_err *err)
 static const cli_program program = {
     .name = "plumb-laser",
     .usage = "[OPTION]... MARKS | --circle MM:MM [--circle MM:MM] [OPTION]...",
-    .about = PL_LASER_EYES "\n" PL_LASER_SUN "\n\n"
-             "Says whether the alignment laser is itself aligned, and what aligning a Newtonian\n"
-             "with it would leave. Turn the laser in its holder before squared paper, at one or\n"
-             "better two distances, and write into the file MARKS:\n"
-             "  at 5000         mm from the holder's face to the paper\n"
-             "  0   3.5  12.0   degrees turned, then x and y of the spot in mm; and so on, best\n"
-             "  45 -0.5  11.0   in eight steps all the way round\n",
+    .about = PL_LASER_EYES
+    "\n" PL_LASER_SUN "\n\n"
+    "Says whether the alignment laser is itself aligned, and what aligning a Newtonian\n"
+    "with it would leave. Turn the laser in its holder before squared paper, at one or\n"
+    "better two distances, and write into the file MARKS:\n"
+    "  at 5000         mm from the holder's face to the paper\n"
+    "  0   3.5  12.0   degrees turned, then x and y of the spot in mm; and so on, best\n"
+    "  45 -0.5  11.0   in eight steps all the way round\n",
     .status = "  0  trust it, or cannot tell\n"
               "  1  adjust it first, or use it only with a diverging (barlowed) beam\n"
               "  2  could not be measured\n",

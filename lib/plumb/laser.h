@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* laser.h - is the alignment laser itself aligned, and what does its error do? (plumb-laser) Part of
- * plumb.h, which includes it.
+/* laser.h - is the alignment laser itself aligned, and what does its error do? (plumb-laser) Part
+ * of plumb.h, which includes it.
  *
  * A laser is turned in its holder before squared paper. Its spot runs on a circle whose middle is
  * where the holder's axis meets the paper. Where the beam leaves the holder's face beside the axis
@@ -46,9 +46,11 @@ PL_API pl_status pl_laser_read(const char *path, pl_laser_sheets *out, pl_err *e
 /* Settings, each with where it came from. */
 typedef struct {
     pl_num reading_mm; /* error of a mark's x or y, of one edge of a circle by eye */
-    pl_num turning_deg; /* error of a mark's angle, and of how the papers are turned to each other */
-    pl_num behind_mm; /* the primary's focus lies so far behind the holder's face, + = towards you */
-    pl_num lens_mm;   /* focal length of a diverging lens, its size */
+    pl_num
+        turning_deg; /* error of a mark's angle, and of how the papers are turned to each other */
+    pl_num
+        behind_mm;  /* the primary's focus lies so far behind the holder's face, + = towards you */
+    pl_num lens_mm; /* focal length of a diverging lens, its size */
     pl_zone_options evening; /* seeing, wavelength and field count */
     pl_laser_sheets by_eye;
 } pl_laser_options;
@@ -71,8 +73,8 @@ typedef struct {
 typedef struct {
     pl_laser_sheet seen;
     double middle_x_mm, middle_y_mm, middle_sigma_mm; /* on the paper; NaN by eye */
-    double x_mm, y_mm, xx, xy, yy;   /* from the middle to the spot of the laser not turned; its
-                                        covariance */
+    double x_mm, y_mm, xx, xy, yy;     /* from the middle to the spot of the laser not turned; its
+                                          covariance */
     double radius_mm, radius_sigma_mm; /* length of that */
     double scatter_mm; /* of a mark's x or y about the circle, its reading included; NaN by eye */
     double play_mm;    /* what of it the reading does not explain; 0: none shows; NaN by eye */
@@ -89,9 +91,9 @@ typedef struct {
     pl_laser_span tilt_arcmin; /* of the image plane against the sensor, at the sensor */
     pl_laser_span coma_um;     /* W131 of that axis error */
     pl_laser_span coma_nm;     /* the same as RMS over the full disc */
-    pl_laser_span growth;      /* of the FWHM by that coma, a fraction; NaN: beyond what is computed */
-    pl_laser_span corner;      /* of the FWHM in the sensor's corner by that tilt; NaN: size unknown */
-    pl_state state;            /* axis and tilt against what may pass */
+    pl_laser_span growth; /* of the FWHM by that coma, a fraction; NaN: beyond what is computed */
+    pl_laser_span corner; /* of the FWHM in the sensor's corner by that tilt; NaN: size unknown */
+    pl_state state;       /* axis and tilt against what may pass */
 } pl_laser_left;
 
 typedef enum {
@@ -106,15 +108,16 @@ typedef struct {
     pl_laser_circle circle[PL_LASER_SHEETS];
     size_t circles;
     bool clockwise; /* on the paper the spot runs against the told angles: from +y towards +x */
-    double tilt_x_mrad, tilt_y_mrad;     /* in the paper's axes, the laser not turned; NaN with one */
+    double tilt_x_mrad, tilt_y_mrad; /* in the paper's axes, the laser not turned; NaN with one */
     double decentre_x_mm, decentre_y_mm; /* distance */
     double tilt_x_sigma_mrad, tilt_y_sigma_mrad, decentre_x_sigma_mm, decentre_y_sigma_mm;
     pl_laser_span tilt_mrad, decentre_mm; /* with one distance: none of it, or all */
-    double play_mrad, play_sigma_mrad;    /* tilt, along x or y, that is another each time the laser
-                                             is put in; NaN: not told */
-    pl_laser_span focuser_mm;   /* the focuser's axis from the primary's centre; the play counts */
-    double focuser_play_mm;     /* what the play alone makes of it, RMS */
-    double focuser_allowed_mm;  /* at which the tilt would be what may pass; NaN: unknown */
+    bool decentred; /* by itself more than passes for the primary's axis: no tilt mends it */
+    double play_mrad, play_sigma_mrad; /* tilt, along x or y, that is another each time the laser
+                                          is put in; NaN: not told */
+    pl_laser_span focuser_mm;  /* the focuser's axis from the primary's centre; the play counts */
+    double focuser_play_mm;    /* what the play alone makes of it, RMS */
+    double focuser_allowed_mm; /* at which the tilt would be what may pass; NaN: unknown */
     double axis_allowed_mm, tilt_allowed_arcmin; /* as plumb-zone; the tilt NaN: size unknown */
     double coma_allowed_um, coma_allowed_nm, growth_allowed;
     double path_mm; /* from the holder's face to the primary's centre */

@@ -34,8 +34,10 @@ static void circle(pl_json o, const char *which, const pl_laser_circle *c)
     struct {
         const char *name;
         double v;
-    } plain[] = { { "at_mm", c->seen.at_mm },    { "scatter_mm", c->scatter_mm },
-                  { "play_mm", c->play_mm },     { "long_mm", c->long_mm },
+    } plain[] = { { "at_mm", c->seen.at_mm },
+                  { "scatter_mm", c->scatter_mm },
+                  { "play_mm", c->play_mm },
+                  { "long_mm", c->long_mm },
                   { "short_mm", c->short_mm },
                   { "odd_deg", c->odd >= 0 ? c->seen.mark[c->odd].turned_deg : NAN } };
     char key[64];

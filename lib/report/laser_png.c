@@ -88,8 +88,9 @@ static void cross(pl_canvas *c, double x, double y)
 /* The degrees stand outside the circle, where there is room. */
 static void degrees(pl_canvas *c, const pl_plot *p, const pl_laser_circle *k, size_t i)
 {
-    const pl_type type = { .size = PL_SIZE_SMALL, .tone = PL_TONE_INK, .halo = true, .ax = 0.5,
-                           .ay = 0.5 };
+    const pl_type type = {
+        .size = PL_SIZE_SMALL, .tone = PL_TONE_INK, .halo = true, .ax = 0.5, .ay = 0.5
+    };
     const pl_laser_mark *m = &k->seen.mark[i];
     double x = pl_plot_x(p, m->x_mm), y = pl_plot_y(p, m->y_mm);
     double dx = x - pl_plot_x(p, k->middle_x_mm), dy = y - pl_plot_y(p, k->middle_y_mm);
@@ -120,17 +121,19 @@ static void spots(pl_canvas *c, const pl_plot *p, const pl_laser_circle *k)
 /* From the circle to its middle: the way of the spot of the laser not turned. */
 static void way(pl_canvas *c, const pl_plot *p, const pl_laser_circle *k)
 {
-    const pl_type type = { .size = PL_SIZE_BODY, .tone = PL_TONE_ACCENT, .bold = true,
-                           .halo = true };
+    const pl_type type = {
+        .size = PL_SIZE_BODY, .tone = PL_TONE_ACCENT, .bold = true, .halo = true
+    };
     double mx = zero_if_unknown(k->middle_x_mm), my = zero_if_unknown(k->middle_y_mm);
-    double x0 = pl_plot_x(p, mx + k->x_mm), y0 = pl_plot_y(p, my + k->y_mm),
-           x1 = pl_plot_x(p, mx), y1 = pl_plot_y(p, my), gap = 14 / fmax(14, hypot(x1 - x0, y1 - y0));
+    double x0 = pl_plot_x(p, mx + k->x_mm), y0 = pl_plot_y(p, my + k->y_mm), x1 = pl_plot_x(p, mx),
+           y1 = pl_plot_y(p, my), gap = 14 / fmax(14, hypot(x1 - x0, y1 - y0));
     char text[64];
     snprintf(text, sizeof text, "%s mm", pl_fixed(k->radius_mm, 1).s);
     pl_canvas_tone(c, PL_TONE_ACCENT, 1);
     pl_canvas_arrow(c, x0, y0, x1 + gap * (x0 - x1), y1 + gap * (y0 - y1), 5);
     for (int i = 0; i <= 20; i++)
-        pl_canvas_take(c, (pl_box){ x0 + (x1 - x0) * i / 20 - 4, y0 + (y1 - y0) * i / 20 - 4, 8, 8 });
+        pl_canvas_take(c,
+                       (pl_box){ x0 + (x1 - x0) * i / 20 - 4, y0 + (y1 - y0) * i / 20 - 4, 8, 8 });
     pl_canvas_place(c, &type, (x0 + x1) / 2, (y0 + y1) / 2, 16, p->box, text);
 }
 
@@ -151,7 +154,7 @@ static void paper(pl_canvas *c, const pl_laser *l, const pl_laser_circle *k, pl_
     pl_plot_line(c, &p, x, y, AROUND + 1, 3, 0);
     cross(c, pl_plot_x(&p, zero_if_unknown(k->middle_x_mm)),
           pl_plot_y(&p, zero_if_unknown(k->middle_y_mm)));
-    if (l->advice == PL_LASER_ADJUST && k == &l->circle[l->circles - 1])
+    if (l->advice == PL_LASER_ADJUST && !l->decentred && k == &l->circle[l->circles - 1])
         way(c, &p, k);
     spots(c, &p, k);
 }
@@ -179,11 +182,10 @@ static double row(pl_canvas *c, double y, const char *what, const pl_laser_span 
                   const char *name, double allowed)
 {
     char text[120];
-    if (isfinite(allowed))
-        snprintf(text, sizeof text, "%s of %s %s", pl_span_words(s, unit).s,
-                 pl_signif(allowed * unit, 3).s, name);
-    else
-        snprintf(text, sizeof text, "%s %s", pl_span_words(s, unit).s, name);
+    bool both = isfinite(allowed) && isfinite(s->most);
+    snprintf(text, sizeof text, both ? "%s of %s %s" : "%s",
+             both ? pl_span_words(s, unit).s : pl_span_with(s, unit, name).s,
+             pl_signif(allowed * unit, 3).s, name);
     return pl_sheet_row(c, RIGHT, y, what, text);
 }
 

@@ -8,6 +8,9 @@
 /* pl_span_words - "3.21 +- 0.12", or "0.0 to 5.1" where one distance leaves it open. */
 pl_digits pl_span_words(const pl_laser_span *span, double unit);
 
+/* pl_span_with - the same with its unit behind; "more than is computed" where most is NaN. */
+pl_digits pl_span_with(const pl_laser_span *span, double unit, const char *name);
+
 /* pl_span_told - least and most are one. */
 bool pl_span_told(const pl_laser_span *span);
 

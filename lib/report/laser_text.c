@@ -25,6 +25,14 @@ pl_digits pl_span_words(const pl_laser_span *s, double unit)
     return out;
 }
 
+pl_digits pl_span_with(const pl_laser_span *s, double unit, const char *name)
+{
+    pl_digits out = { "more than is computed" };
+    if (isfinite(s->most))
+        snprintf(out.s, sizeof out.s, "%.38s %.8s", pl_span_words(s, unit).s, name);
+    return out;
+}
+
 /* ---- the laser */
 
 static void beam(pl_string *out, const pl_laser *l)
@@ -34,7 +42,8 @@ static void beam(pl_string *out, const pl_laser *l)
     snprintf(words, sizeof words, "%s mrad = %s arcmin", pl_span_words(&l->tilt_mrad, 1).s,
              pl_span_words(&l->tilt_mrad, arcmin).s);
     pl_text_row(out, "beam's tilt", words);
-    snprintf(words, sizeof words, "%s mm at the holder's face", pl_span_words(&l->decentre_mm, 1).s);
+    snprintf(words, sizeof words, "%s mm at the holder's face",
+             pl_span_words(&l->decentre_mm, 1).s);
     pl_text_row(out, "decentre", words);
     if (isnan(l->play_sigma_mrad))
         return;
@@ -56,11 +65,10 @@ static void circle(pl_string *out, const pl_laser_circle *c)
         snprintf(words, sizeof words, "radius %s mm, by eye",
                  pl_measured(c->radius_mm, c->radius_sigma_mm, 2).s);
     else
-        snprintf(words, sizeof words,
-                 "radius %s mm about x %s, y %s; %zu marks, scatter %s mm%s",
-                 pl_measured(c->radius_mm, c->radius_sigma_mm, 2).s,
-                 pl_fixed(c->middle_x_mm, 1).s, pl_fixed(c->middle_y_mm, 1).s, c->seen.marks,
-                 pl_fixed(c->scatter_mm, 2).s, c->oval ? ", along an ellipse" : "");
+        snprintf(words, sizeof words, "radius %s mm about x %s, y %s; %zu marks, scatter %s mm%s",
+                 pl_measured(c->radius_mm, c->radius_sigma_mm, 2).s, pl_fixed(c->middle_x_mm, 1).s,
+                 pl_fixed(c->middle_y_mm, 1).s, c->seen.marks, pl_fixed(c->scatter_mm, 2).s,
+                 c->oval ? ", along an ellipse" : "");
     pl_text_row(out, label, words);
 }
 
@@ -69,11 +77,10 @@ static void circle(pl_string *out, const pl_laser_circle *c)
 static void row(pl_string *out, const char *what, const pl_laser_span *s, double unit,
                 const char *name, double allowed)
 {
-    char left[64], passes[64] = "-";
-    snprintf(left, sizeof left, "%s %s", pl_span_words(s, unit).s, name);
+    char passes[64] = "-";
     if (isfinite(allowed))
         snprintf(passes, sizeof passes, "%s %s", pl_signif(allowed * unit, 3).s, name);
-    pl_string_add(out, "  %-30s%24s%18s\n", what, left, passes);
+    pl_string_add(out, "  %-30s%24s%18s\n", what, pl_span_with(s, unit, name).s, passes);
 }
 
 static void left(pl_string *out, const pl_laser *l, const pl_laser_left *e)
@@ -111,8 +118,7 @@ static void rests_on(pl_string *out, const pl_laser *l)
     char words[240];
     pl_string_add(out, "\n  rests on:\n");
     snprintf(words, sizeof words, "%s mm f/%s, %s mm from the holder's face to the primary",
-             pl_signif(l->aperture_mm, 5).s, pl_fixed(l->f_ratio, 2).s,
-             pl_signif(l->path_mm, 5).s);
+             pl_signif(l->aperture_mm, 5).s, pl_fixed(l->f_ratio, 2).s, pl_signif(l->path_mm, 5).s);
     pl_text_note(out, words);
     if (l->clockwise)
         pl_text_note(out, "on the paper the spot runs clockwise as the told angles grow (x to the "

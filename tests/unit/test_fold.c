@@ -54,8 +54,8 @@ Test(fold, a_leaning_beam_runs_along_its_line)
 }
 
 /* With the lens on the face, the focus in it: light seems to come from F behind, beside the axis by
- * S = -F t. The axis halves the directions from the vertex, Q beside the focuser's axis, to that and
- * to the target: A = Q / 2 (1 - f / (f + F)) + S / 2 f / (f + F), paraxial. */
+ * S = -F t. The axis halves the directions from the vertex, Q beside the focuser's axis, to that
+ * and to the target: A = Q / 2 (1 - f / (f + F)) + S / 2 f / (f + F), paraxial. */
 Test(fold, a_diverging_beam_forgets_most)
 {
     double part = 1120. / 1220, q = 0.5 + 2e-3 * 1120, s = -100 * 2e-3;
@@ -71,7 +71,8 @@ Test(fold, the_flats_place_does_not_matter)
     pl_fold other = fold;
     other.to_focus_mm = 200;
     other.offset_mm = 0;
-    pl_fold_left a = left_of(&fold, 0.5, 0.2, 2e-3, 1e-3), b = left_of(&other, 0.5, 0.2, 2e-3, 1e-3);
+    pl_fold_left a = left_of(&fold, 0.5, 0.2, 2e-3, 1e-3),
+                 b = left_of(&other, 0.5, 0.2, 2e-3, 1e-3);
     for (int i = 0; i < PL_FOLD_LEFT; i += 2) {
         const double *p = (const double *)&a + i, *q = (const double *)&b + i;
         cr_expect(epsilon_eq(dbl, hypot(p[0], p[1]), hypot(q[0], q[1]), 1e-3), "%d", i);

@@ -85,7 +85,8 @@ Test(laser, errors_of_reading_by_hand)
 {
     const double none[2] = { 0, 0 };
     pl_laser_options o = options_of();
-    pl_laser_sheets s = { { sheet_of(1000, 8, none, none, 1), sheet_of(5000, 8, none, none, 1) }, 2 };
+    pl_laser_sheets s = { { sheet_of(1000, 8, none, none, 1), sheet_of(5000, 8, none, none, 1) },
+                          2 };
     pl_laser l = judged(&s, &o);
     double one = 0.5 / sqrt(8);
     cr_expect(epsilon_eq(dbl, l.circle[0].radius_sigma_mm, one, 1e-6));
@@ -164,8 +165,9 @@ Test(laser, one_distance_gives_what_it_lies_between)
 Test(laser, circles_by_eye_and_the_side_they_are_on)
 {
     pl_laser_options o = options_of();
-    pl_laser_sheets s = { { { .at_mm = 1000, .across_mm = 2.4 }, { .at_mm = 5000, .across_mm = 10.4 } },
-                          2 };
+    pl_laser_sheets s = {
+        { { .at_mm = 1000, .across_mm = 2.4 }, { .at_mm = 5000, .across_mm = 10.4 } }, 2
+    };
     pl_laser l = judged(&s, &o);
     cr_expect(epsilon_eq(dbl, l.circle[0].radius_sigma_mm, 0.5 / M_SQRT2, 1e-9));
     cr_expect(epsilon_eq(dbl, l.tilt_mrad.most, 1, 1e-6));
@@ -194,7 +196,7 @@ ParameterizedTestParameters(laser, what_is_advised)
         { 0.2, 0.5, 0, PL_LASER_TRUST, PL_INSIDE, "back on itself" },
         { 1.5, 0.0, 0, PL_LASER_DIVERGE, PL_OUTSIDE, "the mark's shadow to the middle" },
         { 0.2, 2.5, 0, PL_LASER_ADJUST, PL_OUTSIDE, "by 12.5 mm to the middle of its circle" },
-        { 3.0, 3.0, 0, PL_LASER_ADJUST, PL_OUTSIDE, "off centre too: then use a diverging beam" },
+        { 3.0, 3.0, 0, PL_LASER_ADJUST, PL_OUTSIDE, "bring the spot on paper at 1120 mm" },
         { 0.0, 0.2, 3, PL_LASER_HOLDER, PL_OUTSIDE, "clamp it always alike" },
         { 0.2, 1.62, 0, PL_LASER_DOUBT, PL_UNSURE, "Take more marks" },
     };
@@ -244,7 +246,8 @@ Test(laser, refusals)
     pl_laser_options o = options_of();
     pl_facts f = telescope();
     pl_laser l;
-    pl_laser_sheets mixed = { { sheet_of(1000, 8, e, t, 1), { .at_mm = 5000, .across_mm = 9 } }, 2 };
+    pl_laser_sheets mixed = { { sheet_of(1000, 8, e, t, 1), { .at_mm = 5000, .across_mm = 9 } },
+                              2 };
     pl_laser_sheets empty = { .sheets = 0 }, good = { { sheet_of(1000, 8, e, t, 1) }, 1 };
     cr_expect(eq(int, pl_laser_judge(&mixed, &f, &o, &l, NULL), PL_EARG));
     cr_expect(eq(int, pl_laser_judge(&empty, &f, &o, &l, NULL), PL_ENODATA));

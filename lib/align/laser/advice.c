@@ -64,21 +64,29 @@ static void advise_diverging(pl_verdict *v)
              "target.");
 }
 
-/* Towards the middle of the circle on the farther paper. What decentre is left no screw takes away.
- */
+/* Towards the middle of the circle on the farther paper, where a tilt shows best. What decentre is
+ * left no screw takes away: then the spot is brought to the middle where the primary would be, so
+ * that at least the focuser's axis meets it. */
 static void advise_adjusting(const pl_laser *l, pl_verdict *v)
 {
     const pl_laser_circle *far = &l->circle[l->circles - 1];
     char where[64] = "";
     if (far->seen.marks > 0)
         snprintf(where, sizeof where, " at x %.1f, y %.1f", far->middle_x_mm, far->middle_y_mm);
-    bool decentred = l->decentre_mm.least - l->decentre_mm.sigma > l->axis_allowed_mm;
-    snprintf(v->action, sizeof v->action,
-             "By its own screws, as its maker says, move the spot on the paper at %g mm by %.1f mm "
-             "to the middle of its circle%s, until it stays there as you turn the laser; then mark "
-             "anew.%s",
-             far->seen.at_mm, far->radius_mm, where,
-             decentred ? " It is off centre too: then use a diverging beam." : "");
+    if (l->decentred)
+        snprintf(
+            v->action, sizeof v->action,
+            "It is off centre, which its screws do not mend: as its maker says, bring the spot "
+            "on paper at %.0f mm, as far as your primary is, to the middle of its circle, until "
+            "it stays there as you turn the laser; then use a diverging (barlowed) beam.",
+            l->path_mm);
+    else
+        snprintf(
+            v->action, sizeof v->action,
+            "By its own screws, as its maker says, move the spot on the paper at %g mm by %.1f "
+            "mm to the middle of its circle%s, until it stays there as you turn the laser; "
+            "then mark anew.",
+            far->seen.at_mm, far->radius_mm, where);
 }
 
 static void advise_holder(pl_verdict *v)
@@ -115,7 +123,8 @@ static void advise_doubt(const pl_laser *l, pl_verdict *v)
 
 void pl_laser_advise(pl_laser *l)
 {
-    static const char *const head[] = { "trust it", "use it only with a diverging (barlowed) beam; bare",
+    static const char *const head[] = { "trust it",
+                                        "use it only with a diverging (barlowed) beam; bare",
                                         "adjust it first", "cure the play of its holder first",
                                         "cannot tell" };
     pl_verdict *v = &l->verdict;
@@ -124,7 +133,8 @@ void pl_laser_advise(pl_laser *l)
     say_left(l, &l->bare, left);
     v->state = l->bare.state;
     v->cause = v->state == PL_OUTSIDE ? PL_CAUSE_COLLIMATION : PL_CAUSE_NONE;
-    snprintf(v->text, sizeof v->text, "%s%s%s", head[l->advice], l->advice == PL_LASER_DIVERGE ? " " : ": ", left);
+    snprintf(v->text, sizeof v->text, "%s%s%s", head[l->advice],
+             l->advice == PL_LASER_DIVERGE ? " " : ": ", left);
     switch (l->advice) {
     case PL_LASER_TRUST:
         advise_trust(v);

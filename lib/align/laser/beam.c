@@ -12,17 +12,17 @@ double pl_reach(double x, double y, double xx, double xy, double yy)
     double a = sqrt(half + apart), b = sqrt(fmax(0, half - apart));
     for (int i = 0; i < 64; i++) {
         double u = a * cos(i * M_PI / 32), v = b * sin(i * M_PI / 32);
-        most = fmax(most, hypot(x + u * cos(turn) - v * sin(turn),
-                                y + u * sin(turn) + v * cos(turn)));
+        most =
+            fmax(most, hypot(x + u * cos(turn) - v * sin(turn), y + u * sin(turn) + v * cos(turn)));
     }
     return fmax(0, most - hypot(x, y));
 }
 
 pl_laser_span pl_span_cover(pl_laser_span a, double value, double sigma)
 {
-    return isnan(a.least) ? (pl_laser_span){ value, value, sigma }
-                          : (pl_laser_span){ fmin(a.least, value), fmax(a.most, value),
-                                             fmax(a.sigma, sigma) };
+    return isnan(a.least)
+               ? (pl_laser_span){ value, value, sigma }
+               : (pl_laser_span){ fmin(a.least, value), fmax(a.most, value), fmax(a.sigma, sigma) };
 }
 
 /* q = e + t L at two distances: e = ((L2 q1 - L1 q2) / (L2 - L1)), t = (q2 - q1) / (L2 - L1). */
@@ -68,8 +68,8 @@ static pl_laser_span length(const pl_laser_beam *b, size_t beams, int at, double
     pl_laser_span out = PL_SPAN_UNKNOWN;
     for (size_t k = 0; k < beams; k++)
         out = pl_span_cover(out, unit * hypot(b[k].at[at], b[k].at[at + 1]),
-                    unit * pl_reach(b[k].at[at], b[k].at[at + 1], b[k].cov[at][at],
-                                 b[k].cov[at][at + 1], b[k].cov[at + 1][at + 1]));
+                            unit * pl_reach(b[k].at[at], b[k].at[at + 1], b[k].cov[at][at],
+                                            b[k].cov[at][at + 1], b[k].cov[at + 1][at + 1]));
     return out;
 }
 

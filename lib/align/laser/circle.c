@@ -20,11 +20,11 @@ static const double SIDE_DEG = 20; /* how well one sees on which side a spot is;
 /* One fit: of which marks, with which errors. */
 struct fit {
     const pl_laser_sheet *sheet;
-    int without;         /* index of a mark left out; -1: none */
-    bool oval;           /* with the second half axis s: p += R(-angle) s */
-    double hand;         /* -1: clockwise on the paper */
+    int without;             /* index of a mark left out; -1: none */
+    bool oval;               /* with the second half axis s: p += R(-angle) s */
+    double hand;             /* -1: clockwise on the paper */
     double reading, turning; /* mm, rad */
-    double x[MOST];      /* the answer: c, q, (s), d */
+    double x[MOST];          /* the answer: c, q, (s), d */
     double cov[MOST * MOST];
     double chi2;
     size_t marks, fixed; /* used; unknowns before the d */
@@ -152,7 +152,8 @@ static pl_status settle(struct fit *f, pl_err *err)
     return rc;
 }
 
-/* Whether two unknowns more explain what chance does not; the marks are read no better than told. */
+/* Whether two unknowns more explain what chance does not; the marks are read no better than told.
+ */
 static bool better(const struct fit *plain, const struct fit *with, double chance)
 {
     double left = freedom(plain) - 2, noise = fmax(1, with->chi2 / left);
@@ -259,8 +260,8 @@ static void measure(pl_laser_circle *c)
 {
     double r2 = c->x_mm * c->x_mm + c->y_mm * c->y_mm;
     c->radius_mm = sqrt(r2);
-    double along = c->x_mm * c->x_mm * c->xx + 2 * c->x_mm * c->y_mm * c->xy +
-                   c->y_mm * c->y_mm * c->yy;
+    double along =
+        c->x_mm * c->x_mm * c->xx + 2 * c->x_mm * c->y_mm * c->xy + c->y_mm * c->y_mm * c->yy;
     c->radius_sigma_mm = sqrt(r2 > 0 ? along / r2 : fmax(c->xx, c->yy));
 }
 

@@ -64,8 +64,9 @@ static pl_status check(const pl_laser_sheets *s, pl_err *err)
     if (s->sheets == 0)
         return pl_fail(err, PL_ENODATA, "no marks and no circle");
     if (s->sheets == 2 && (s->sheet[0].marks == 0) != (s->sheet[1].marks == 0))
-        return pl_fail(err, PL_EARG, "marks at one distance and a circle by eye at the other: take "
-                                     "marks at both, or circles");
+        return pl_fail(err, PL_EARG,
+                       "marks at one distance and a circle by eye at the other: take "
+                       "marks at both, or circles");
     return PL_OK;
 }
 

@@ -29,10 +29,10 @@ typedef struct {
 
 /* What an alignment leaves; two components each, across the fold and along it. */
 typedef struct {
-    double focuser_mm[2];        /* the focuser's axis on the primary, from the centre */
-    double axis_mm[2];           /* the primary's axis in the plane of its focus, from the focuser's */
-    double tilt_rad[2];          /* of the primary's axis there against the focuser's */
-    double spread_axis_mm[2];    /* the same with the diverging lens */
+    double focuser_mm[2];     /* the focuser's axis on the primary, from the centre */
+    double axis_mm[2];        /* the primary's axis in the plane of its focus, from the focuser's */
+    double tilt_rad[2];       /* of the primary's axis there against the focuser's */
+    double spread_axis_mm[2]; /* the same with the diverging lens */
     double spread_tilt_rad[2];
 } pl_fold_left;
 

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* left.c - what an alignment with this laser leaves: the exact trace of the beams that fit the marks,
- * coma and width of stars; errors carried along. */
+/* left.c - what an alignment with this laser leaves: the exact trace of the beams that fit the
+ * marks, coma and width of stars; errors carried along. */
 #include "laser.h"
 #include "../../optics/optics.h"
 
@@ -89,7 +89,7 @@ static double coma_of(const pl_zone *z, double axis_mm)
 {
     double um = NAN, arcmin = axis_mm / z->magnification / z->mirror_focal_mm / PL_ARCMIN_RAD;
     return pl_coma_w131(z->optic.aperture_mm, z->mirror_ratio, arcmin, &um, NULL) == PL_OK ? um
-                                                                                            : NAN;
+                                                                                           : NAN;
 }
 
 static double coma_growth_of(const pl_zone *z, double coma_um)
@@ -193,6 +193,7 @@ static pl_status leave_in(pl_laser *l, pl_zone *z, pl_err *err)
     if (rc != PL_OK)
         return rc;
     double arcmin = sqrt(pl_carried(&l->facts)) / PL_ARCMIN_RAD, m = z->magnification;
+    l->decentred = m * (l->decentre_mm.least - l->decentre_mm.sigma) > l->axis_allowed_mm;
     l->focuser_mm = with_play(l, t, beams, FOCUSER, 1);
     l->focuser_play_mm = M_SQRT2 * 1e-3 * l->play_mrad * t[0].lever[FOCUSER];
     l->bare.axis_mm = with_play(l, t, beams, AXIS, m);

@@ -44,8 +44,7 @@ static pl_status take_number(const char *word, double most, const char *what, si
     double v;
     if (!pl_number(word, &v))
         return pl_fail(err, PL_EFORMAT, "line %zu: \"%.40s\" is no %s; a plain number is wanted%s",
-                       line, word, what,
-                       strchr(word, ',') ? ", with a point and no comma" : "");
+                       line, word, what, strchr(word, ',') ? ", with a point and no comma" : "");
     if (!(fabs(v) <= most))
         return pl_fail(err, PL_EFORMAT, "line %zu: %s of %g; up to %g is believed", line, what, v,
                        most);
@@ -69,8 +68,8 @@ static pl_status begin_sheet(pl_laser_sheets *s, char **word, size_t n, size_t l
     for (size_t i = 0; i < s->sheets && rc == PL_OK; i++)
         if (s->sheet[i].at_mm == at)
             rc = pl_fail(err, PL_EFORMAT,
-                         "line %zu: %g mm a second time; write all its marks under one \"at\"", line,
-                         at);
+                         "line %zu: %g mm a second time; write all its marks under one \"at\"",
+                         line, at);
     if (rc == PL_OK && s->sheets == PL_LASER_SHEETS)
         rc = pl_fail(err, PL_EFORMAT,
                      "line %zu: a third distance; take the nearest and the farthest", line);
@@ -144,10 +143,10 @@ static pl_status check(const pl_laser_sheets *s, pl_err *err)
                        "mark, see plumb-laser(1)");
     for (size_t i = 0; i < s->sheets; i++)
         if (s->sheet[i].marks < FEWEST)
-            return pl_fail(err, PL_ENODATA,
-                           "%zu mark%s at %g mm; a circle needs %d, and 8 all the way round are good",
-                           s->sheet[i].marks, s->sheet[i].marks == 1 ? "" : "s", s->sheet[i].at_mm,
-                           FEWEST);
+            return pl_fail(
+                err, PL_ENODATA,
+                "%zu mark%s at %g mm; a circle needs %d, and 8 all the way round are good",
+                s->sheet[i].marks, s->sheet[i].marks == 1 ? "" : "s", s->sheet[i].at_mm, FEWEST);
     return PL_OK;
 }
 
@@ -156,10 +155,11 @@ pl_status pl_laser_read(const char *path, pl_laser_sheets *out, pl_err *err)
     pl_laser_sheets s = { .sheets = 0 };
     char *text = NULL;
     size_t n = 0;
-    pl_status rc = pl_load_text(path, "list of spot marks", "plumb-laser(1)", MOST_BYTES, &text, &n,
-                                err);
+    pl_status rc =
+        pl_load_text(path, "list of spot marks", "plumb-laser(1)", MOST_BYTES, &text, &n, err);
     if (rc == PL_OK && memchr(text, '\0', n))
-        rc = pl_fail(err, PL_EFORMAT, "is no list of spot marks: it is no text, see plumb-laser(1)");
+        rc =
+            pl_fail(err, PL_EFORMAT, "is no list of spot marks: it is no text, see plumb-laser(1)");
     if (rc == PL_OK)
         rc = take_text(&s, text, err);
     free(text);
