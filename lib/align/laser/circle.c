@@ -101,7 +101,7 @@ static void begin(struct fit *f)
     }
 }
 
-static pl_status solve(struct fit *f, pl_err *err)
+static pl_status solve(struct fit *f)
 {
     f->marks = f->sheet->marks - (f->without >= 0);
     f->fixed = f->oval ? MOST_FIXED : SX;
@@ -115,7 +115,7 @@ static pl_status solve(struct fit *f, pl_err *err)
     begin(f);
     for (size_t j = 0; j < MOST; j++)
         x[j] = f->x[j];
-    pl_status rc = pl_nlsq_fit(&problem, x, f->cov, NULL, NULL, err);
+    pl_status rc = pl_nlsq_fit(&problem, x, f->cov, NULL, NULL, NULL);
     if (rc != PL_OK)
         return rc;
     rest(x, f, out);
@@ -133,20 +133,20 @@ static double freedom(const struct fit *f)
 }
 
 /* The scatter at which the marks' chi square is what it should be; not less than the reading. */
-static pl_status settle(struct fit *f, pl_err *err)
+static pl_status settle(struct fit *f)
 {
     double lo = f->reading, hi = lo;
-    pl_status rc = solve(f, err);
+    pl_status rc = solve(f);
     if (rc != PL_OK || f->chi2 <= freedom(f))
         return rc;
     do {
         lo = hi;
         f->reading = hi *= 2;
-        rc = solve(f, err);
+        rc = solve(f);
     } while (rc == PL_OK && f->chi2 > freedom(f));
     for (int i = 0; i < 30 && rc == PL_OK; i++) {
         f->reading = sqrt(lo * hi);
-        rc = solve(f, err);
+        rc = solve(f);
         *(f->chi2 > freedom(f) ? &lo : &hi) = f->reading;
     }
     return rc;
@@ -164,7 +164,7 @@ static void look_for_oval(const struct fit *plain, pl_laser_circle *c)
 {
     struct fit f = *plain;
     f.oval = true;
-    if (plain->marks < FREE_MARKS || solve(&f, NULL) != PL_OK || !better(plain, &f, CHANCE))
+    if (plain->marks < FREE_MARKS || solve(&f) != PL_OK || !better(plain, &f, CHANCE))
         return;
     double q = hypot(f.x[QX], f.x[QY]), s = hypot(f.x[SX], f.x[SY]);
     c->oval = true;
@@ -178,7 +178,7 @@ static void look_for_odd(const struct fit *plain, pl_laser_circle *c)
     for (int i = 0; plain->marks > FREE_MARKS && i < (int)plain->marks; i++) {
         struct fit f = *plain;
         f.without = i;
-        if (solve(&f, NULL) != PL_OK || !(f.chi2 < best) ||
+        if (solve(&f) != PL_OK || !(f.chi2 < best) ||
             !better(plain, &f, CHANCE / (double)plain->marks))
             continue;
         best = f.chi2;
@@ -225,15 +225,15 @@ static struct fit fit_of(const pl_laser_sheet *s, const pl_laser_options *o, boo
 }
 
 static pl_status by_marks(const pl_laser_sheet *s, const pl_laser_options *o, bool clockwise,
-                          pl_laser_circle *c, pl_err *err)
+                          pl_laser_circle *c)
 {
     struct fit f = fit_of(s, o, clockwise);
-    pl_status rc = solve(&f, err);
+    pl_status rc = solve(&f);
     if (rc != PL_OK)
         return rc;
     look_for_oval(&f, c);
     look_for_odd(&f, c);
-    rc = settle(&f, err);
+    rc = settle(&f);
     if (rc == PL_OK)
         hand_over(&f, o->reading_mm.v, c);
     return rc;
@@ -266,21 +266,16 @@ static void measure(pl_laser_circle *c)
 }
 
 /* The sense of the angles: as told, unless the other fits clearly better. */
-static pl_status sense(const pl_laser_sheets *s, const pl_laser_options *o, bool *clockwise,
-                       pl_err *err)
+static bool runs_clockwise(const pl_laser_sheets *s, const pl_laser_options *o)
 {
     const double CLEARLY = 9;
     double chi2[2] = { 0, 0 };
     for (size_t i = 0; i < s->sheets; i++)
         for (int way = 0; way < 2 && s->sheet[i].marks > 0; way++) {
             struct fit f = fit_of(&s->sheet[i], o, way);
-            pl_status rc = solve(&f, err);
-            if (rc != PL_OK)
-                return rc;
-            chi2[way] += f.chi2;
+            chi2[way] += solve(&f) == PL_OK ? f.chi2 : INFINITY;
         }
-    *clockwise = chi2[1] < chi2[0] - CLEARLY;
-    return PL_OK;
+    return chi2[1] < chi2[0] - CLEARLY;
 }
 
 pl_laser_circle pl_laser_no_circle(void)
@@ -300,32 +295,44 @@ pl_laser_circle pl_laser_no_circle(void)
                               .odd = -1 };
 }
 
-pl_status pl_laser_fit(const pl_laser_sheets *s, const pl_laser_options *o, pl_laser_circle *out,
-                       bool *clockwise, pl_err *err)
+static pl_status check(const pl_laser_sheets *s, pl_err *err)
 {
-    pl_laser_circle c[PL_LASER_SHEETS];
-    bool way = false;
     for (size_t i = 0; i < s->sheets; i++)
         if (s->sheet[i].marks > 0 && !goes_round(&s->sheet[i]))
             return pl_fail(err, PL_ENODATA,
                            "at %g mm the laser was hardly turned; turn it all the way round, best "
                            "in eight steps of 45 degrees",
                            s->sheet[i].at_mm);
-    pl_status rc = sense(s, o, &way, err);
-    for (size_t i = 0; i < s->sheets && rc == PL_OK; i++) {
+    return PL_OK;
+}
+
+pl_status pl_laser_fit(const pl_laser_sheets *s, const pl_laser_options *o, pl_laser_circle *out,
+                       bool *clockwise, pl_err *err)
+{
+    pl_laser_circle c[PL_LASER_SHEETS];
+    pl_status rc = check(s, err);
+    if (rc != PL_OK)
+        return rc;
+    bool way = runs_clockwise(s, o);
+    for (size_t i = 0; i < s->sheets; i++) {
+        bool eye = s->sheet[i].marks == 0;
         c[i] = pl_laser_no_circle();
         c[i].seen = s->sheet[i];
-        bool eye = s->sheet[i].marks == 0;
         if (eye)
             by_eye(&s->sheet[i], o, &c[i]);
         else
-            rc = by_marks(&s->sheet[i], o, way, &c[i], err);
+            rc = by_marks(&s->sheet[i], o, way, &c[i]);
+        if (rc == PL_ENOMEM)
+            return pl_fail(err, rc, "out of memory");
+        if (rc != PL_OK)
+            return pl_fail(
+                err, PL_ENODATA,
+                "the marks at %g mm lie on no circle; look at their angles, x and y again",
+                s->sheet[i].at_mm);
         measure(&c[i]);
         if (s->sheets > 1)
             turn_loose(&c[i], eye ? SIDE_DEG : o->turning_deg.v);
     }
-    if (rc != PL_OK)
-        return rc;
     for (size_t i = 0; i < s->sheets; i++)
         out[i] = c[i];
     *clockwise = way;

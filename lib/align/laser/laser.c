@@ -4,6 +4,8 @@
 
 #include <math.h>
 
+static const double APART = 1.2; /* a distance over the other, at least */
+
 static void note_default(pl_laser *l, const pl_num *num, const char *option, const char *unit,
                          const char *what)
 {
@@ -63,10 +65,17 @@ static pl_status check(const pl_laser_sheets *s, pl_err *err)
 {
     if (s->sheets == 0)
         return pl_fail(err, PL_ENODATA, "no marks and no circle");
-    if (s->sheets == 2 && (s->sheet[0].marks == 0) != (s->sheet[1].marks == 0))
+    if (s->sheets == 1)
+        return PL_OK;
+    if ((s->sheet[0].marks == 0) != (s->sheet[1].marks == 0))
         return pl_fail(err, PL_EARG,
                        "marks at one distance and a circle by eye at the other: take "
                        "marks at both, or circles");
+    if (!(s->sheet[1].at_mm >= APART * s->sheet[0].at_mm))
+        return pl_fail(err, PL_EARG,
+                       "%g and %g mm are too near each other to tell tilt from decentre; take one "
+                       "several times as far as the other",
+                       s->sheet[0].at_mm, s->sheet[1].at_mm);
     return PL_OK;
 }
 
