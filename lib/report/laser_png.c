@@ -4,6 +4,7 @@
 #include "report.h"
 #include "laser_report.h"
 #include "sheet.h"
+#include "zone.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -185,7 +186,7 @@ static double row(pl_canvas *c, double y, const char *what, const pl_laser_span 
     bool both = isfinite(allowed) && isfinite(s->most);
     snprintf(text, sizeof text, both ? "%s of %s %s" : "%s",
              both ? pl_span_words(s, unit).s : pl_span_with(s, unit, name).s,
-             pl_signif(allowed * unit, 3).s, name);
+             pl_zone_figure(allowed * unit).s, name);
     return pl_sheet_row(c, RIGHT, y, what, text);
 }
 

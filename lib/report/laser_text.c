@@ -4,6 +4,7 @@
  * columns, file names apart. */
 #include "laser_report.h"
 #include "text.h"
+#include "zone.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -79,7 +80,7 @@ static void row(pl_string *out, const char *what, const pl_laser_span *s, double
 {
     char passes[64] = "-";
     if (isfinite(allowed))
-        snprintf(passes, sizeof passes, "%s %s", pl_signif(allowed * unit, 3).s, name);
+        snprintf(passes, sizeof passes, "%s %s", pl_zone_figure(allowed * unit).s, name);
     pl_string_add(out, "  %-30s%24s%18s\n", what, pl_span_with(s, unit, name).s, passes);
 }
 

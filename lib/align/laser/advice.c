@@ -42,8 +42,9 @@ static void say_left(const pl_laser *l, const pl_laser_left *left, char out[180]
     char axis[64], tilt[64];
     say(&left->axis_mm, axis);
     say(&left->tilt_arcmin, tilt);
-    int n = snprintf(out, 180, "it leaves the primary's axis off by %s mm (%.2f passes)", axis,
-                     l->axis_allowed_mm);
+    int n = snprintf(out, 180, "it leaves the primary's axis off by %s mm", axis);
+    if (isfinite(l->axis_allowed_mm))
+        n += snprintf(out + n, 180 - (size_t)n, " (%.2f passes)", l->axis_allowed_mm);
     if (isfinite(l->tilt_allowed_arcmin))
         snprintf(out + n, 180 - (size_t)n, ", the sensor tilted by %s arcmin (%.2f passes)", tilt,
                  l->tilt_allowed_arcmin);

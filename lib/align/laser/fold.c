@@ -103,7 +103,7 @@ static vec shadow_axis(vec source, vec target, vec middle, vec normal)
     return unit(sum(a, b, 1));
 }
 
-bool pl_fold_trace(const pl_fold *f, const double beam[PL_BEAM], pl_fold_left *out)
+bool pl_fold_trace(const pl_fold *f, const double beam[PL_BEAM], double left[PL_LEFT])
 {
     const double height = f->focal_mm - f->to_focus_mm;
     const vec face = { f->to_focus_mm - f->behind_mm, 0, height };
@@ -118,10 +118,8 @@ bool pl_fold_trace(const pl_fold *f, const double beam[PL_BEAM], pl_fold_left *o
     vec axis = unit(sum(meet(laser, middle, normal), V, -1)); /* the beam returns on itself */
     vec source = sum(face, laser.way, -f->lens_mm);           /* through the lens's centre */
     vec spread = shadow_axis(source, face, middle, normal);
-    pl_fold_left left;
-    on_primary(reflected(focuser, middle, normal), f->focal_mm, axis, left.focuser_mm);
-    on_sensor(f, axis, middle, normal, left.axis_mm, left.tilt_rad);
-    on_sensor(f, spread, middle, normal, left.spread_axis_mm, left.spread_tilt_rad);
-    *out = left;
+    on_primary(reflected(focuser, middle, normal), f->focal_mm, axis, &left[PL_LEFT_FOCUSER]);
+    on_sensor(f, axis, middle, normal, &left[PL_LEFT_AXIS], &left[PL_LEFT_TILT]);
+    on_sensor(f, spread, middle, normal, &left[PL_LEFT_SPREAD_AXIS], &left[PL_LEFT_SPREAD_TILT]);
     return true;
 }

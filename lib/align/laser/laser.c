@@ -53,6 +53,9 @@ static void note_limits(pl_laser *l)
     if (l->circles == 1)
         pl_note(&l->notes, "one distance tells decentre + tilt x distance together; from, to: all "
                            "of it the one, all of it the other, as long as they do not cancel");
+    if (isnan(l->axis_allowed_mm))
+        pl_note(&l->notes, "which error of the axis passes is more than is computed for this air: "
+                           "tell a smaller --seeing or --fwhm-growth");
     if (isnan(l->tilt_allowed_arcmin))
         pl_note(&l->notes, "the sensor's size is not known, so its tilt is not judged: --field, or "
                            "the sensor's --width-px, --height-px and --pixel-um ([camera])");

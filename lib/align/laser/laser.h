@@ -27,23 +27,22 @@ typedef struct {
     double lens_mm;     /* focal length of the diverging lens */
 } pl_fold;
 
-/* What an alignment leaves; two components each, across the fold and along it. */
-typedef struct {
-    double focuser_mm[2];     /* the focuser's axis on the primary, from the centre */
-    double axis_mm[2];        /* the primary's axis in the plane of its focus, from the focuser's */
-    double tilt_rad[2];       /* of the primary's axis there against the focuser's */
-    double spread_axis_mm[2]; /* the same with the diverging lens */
-    double spread_tilt_rad[2];
-} pl_fold_left;
-
-enum { PL_FOLD_LEFT = 10 }; /* numbers in it */
+/* What an alignment leaves: where each pair of numbers begins, across the fold and along it. */
+enum {
+    PL_LEFT_FOCUSER = 0, /* the focuser's axis on the primary, from the centre, mm */
+    PL_LEFT_AXIS = 2,    /* the primary's axis in the plane of its focus, from the focuser's, mm */
+    PL_LEFT_TILT = 4,    /* of the primary's axis there against the focuser's, rad */
+    PL_LEFT_SPREAD_AXIS = 6, /* both with the diverging lens */
+    PL_LEFT_SPREAD_TILT = 8,
+    PL_LEFT = 10
+};
 
 /* The beam at the holder's face: decentre (mm) and tilt (rad), both across the fold, then along. */
 enum { PL_BEAM_X, PL_BEAM_Y, PL_BEAM_TILT_X, PL_BEAM_TILT_Y, PL_BEAM };
 
 /* pl_fold_trace - align with this beam, and look.
- * Gives: false for a beam that leads to no primary. */
-bool pl_fold_trace(const pl_fold *fold, const double beam[PL_BEAM], pl_fold_left *out);
+ * Gives: false, and `left` untouched, for a beam that leads to no primary. */
+bool pl_fold_trace(const pl_fold *fold, const double beam[PL_BEAM], double left[PL_LEFT]);
 
 /* ---- beam.c */
 

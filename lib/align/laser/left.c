@@ -5,54 +5,53 @@
 #include "../../optics/optics.h"
 
 #include <math.h>
-#include <stddef.h>
 
-/* What the trace makes of it: values, covariances of the pairs, and what play does to each pair. */
+/* What the trace makes of a beam: values, covariance of each pair (xx, xy, yy at its beginning),
+ * and what a tilt of the laser does to it. */
 struct traced {
-    double value[PL_FOLD_LEFT], cov[PL_FOLD_LEFT][3], lever[PL_FOLD_LEFT];
+    double value[PL_LEFT], cov[PL_LEFT][3], lever[PL_LEFT];
 };
-
-enum { FOCUSER = 0, AXIS = 2, TILT = 4, SPREAD_AXIS = 6, SPREAD_TILT = 8 };
-
-_Static_assert(sizeof(pl_fold_left) == PL_FOLD_LEFT * sizeof(double), "all of it is numbers");
-_Static_assert(offsetof(pl_fold_left, spread_tilt_rad) == SPREAD_TILT * sizeof(double), "in order");
 
 /* ---- the trace */
 
-static pl_status trace_beam(const pl_fold *fold, const pl_laser_beam *b, struct traced *out,
-                            pl_err *err)
+/* Values, and their slopes with the beam by central differences. */
+static bool differentiate(const pl_fold *fold, const double at[PL_BEAM], double value[PL_LEFT],
+                          double slope[PL_LEFT][PL_BEAM])
 {
     static const double step[PL_BEAM] = { 1e-2, 1e-2, 1e-5, 1e-5 };
-    double slope[PL_FOLD_LEFT][PL_BEAM];
-    pl_fold_left here;
-    bool ok = pl_fold_trace(fold, b->at, &here);
+    bool ok = pl_fold_trace(fold, at, value);
     for (int j = 0; j < PL_BEAM && ok; j++) {
-        pl_fold_left up, down;
-        double at[PL_BEAM];
-        for (int i = 0; i < PL_BEAM; i++)
-            at[i] = b->at[i];
-        at[j] = b->at[j] + step[j];
-        ok = pl_fold_trace(fold, at, &up);
-        at[j] = b->at[j] - step[j];
-        ok = ok && pl_fold_trace(fold, at, &down);
-        for (int i = 0; i < PL_FOLD_LEFT && ok; i++)
-            slope[i][j] = (((double *)&up)[i] - ((double *)&down)[i]) / (2 * step[j]);
+        double up[PL_LEFT], down[PL_LEFT], near[PL_BEAM] = { at[0], at[1], at[2], at[3] };
+        near[j] = at[j] + step[j];
+        ok = pl_fold_trace(fold, near, up);
+        near[j] = at[j] - step[j];
+        ok = ok && pl_fold_trace(fold, near, down);
+        for (int i = 0; i < PL_LEFT && ok; i++)
+            slope[i][j] = (up[i] - down[i]) / (2 * step[j]);
     }
-    if (!ok)
+    return ok;
+}
+
+static double carried(const double a[PL_BEAM], const double b[PL_BEAM], const pl_laser_beam *beam)
+{
+    double sum = 0;
+    for (int j = 0; j < PL_BEAM; j++)
+        for (int k = 0; k < PL_BEAM; k++)
+            sum += a[j] * b[k] * beam->cov[j][k];
+    return sum;
+}
+
+static pl_status trace(const pl_fold *fold, const pl_laser_beam *b, struct traced *out, pl_err *err)
+{
+    double slope[PL_LEFT][PL_BEAM];
+    if (!differentiate(fold, b->at, out->value, slope))
         return pl_fail(err, PL_EARG, "a beam that leans so far never meets the primary");
-    for (int i = 0; i < PL_FOLD_LEFT; i++)
-        out->value[i] = ((double *)&here)[i];
-    for (int i = 0; i < PL_FOLD_LEFT; i += 2) {
-        double v[3] = { 0, 0, 0 };
-        for (int j = 0; j < PL_BEAM; j++)
-            for (int k = 0; k < PL_BEAM; k++) {
-                v[0] += slope[i][j] * slope[i][k] * b->cov[j][k];
-                v[1] += slope[i][j] * slope[i + 1][k] * b->cov[j][k];
-                v[2] += slope[i + 1][j] * slope[i + 1][k] * b->cov[j][k];
-            }
-        for (int k = 0; k < 3; k++)
-            out->cov[i][k] = v[k];
-        out->lever[i] = hypot(slope[i][PL_BEAM_TILT_X], slope[i + 1][PL_BEAM_TILT_X]);
+    for (int i = 0; i < PL_LEFT; i += 2) {
+        const double *x = slope[i], *y = slope[i + 1];
+        out->cov[i][0] = carried(x, x, b);
+        out->cov[i][1] = carried(x, y, b);
+        out->cov[i][2] = carried(y, y, b);
+        out->lever[i] = hypot(x[PL_BEAM_TILT_X], y[PL_BEAM_TILT_X]);
     }
     return PL_OK;
 }
@@ -62,14 +61,16 @@ static pl_laser_span with_play(const pl_laser *l, const struct traced *t, size_t
                                double unit)
 {
     pl_laser_span out = PL_SPAN_UNKNOWN;
+    bool plays = l->play_mrad > 0;
     for (size_t k = 0; k < beams; k++) {
-        const double *v = &t[k].value[pair], *c = t[k].cov[pair];
+        const double *v = &t[k].value[pair], *c = t[k].cov[pair], lever = t[k].lever[pair];
         double length = hypot(v[0], v[1]), error = pl_reach(v[0], v[1], c[0], c[1], c[2]);
-        double play = 1e-3 * t[k].lever[pair] * (l->play_mrad > 0 ? l->play_mrad : 0);
-        double doubt = 1e-3 * t[k].lever[pair] * (l->play_mrad > 0 ? l->play_sigma_mrad : 0);
-        double total = sqrt(length * length + 2 * play * play);
-        double sigma = total > 0 ? hypot(length * error, 2 * play * doubt) / total : error;
-        out = pl_span_cover(out, unit * total, unit * fmax(sigma, length > 0 ? 0 : error));
+        double play = plays ? M_SQRT2 * 1e-3 * lever * l->play_mrad : 0;
+        double doubt = plays ? M_SQRT2 * 1e-3 * lever * l->play_sigma_mrad : 0;
+        double total = hypot(length, play);
+        double sigma =
+            hypot(hypot(length + error, play) - total, hypot(length, play + doubt) - total);
+        out = pl_span_cover(out, unit * total, unit * sigma);
     }
     return out;
 }
@@ -129,7 +130,7 @@ static void reckon(const pl_laser *l, const pl_zone *z, pl_laser_left *left)
     left->coma_nm.sigma *= 1e3 / PL_W131_PER_A8;
     left->growth = costs(z, &left->coma_um, coma_growth_of);
     left->corner = costs(z, &left->tilt_arcmin, corner_growth_of);
-    left->state = state_of(&left->axis_mm, l->axis_allowed_mm);
+    left->state = state_of(&left->axis_mm, l->axis_allowed_mm); /* of one not known: unsure */
     if (isfinite(l->tilt_allowed_arcmin))
         left->state = worse(left->state, state_of(&left->tilt_arcmin, l->tilt_allowed_arcmin));
 }
@@ -189,17 +190,17 @@ static pl_status leave_in(pl_laser *l, pl_zone *z, pl_err *err)
     size_t beams = pl_laser_beams(l, beam);
     pl_status rc = fold_of(l, z, &fold, err);
     for (size_t k = 0; k < beams && rc == PL_OK; k++)
-        rc = trace_beam(&fold, &beam[k], &t[k], err);
+        rc = trace(&fold, &beam[k], &t[k], err);
     if (rc != PL_OK)
         return rc;
     double arcmin = sqrt(pl_carried(&l->facts)) / PL_ARCMIN_RAD, m = z->magnification;
     l->decentred = m * (l->decentre_mm.least - l->decentre_mm.sigma) > l->axis_allowed_mm;
-    l->focuser_mm = with_play(l, t, beams, FOCUSER, 1);
-    l->focuser_play_mm = M_SQRT2 * 1e-3 * l->play_mrad * t[0].lever[FOCUSER];
-    l->bare.axis_mm = with_play(l, t, beams, AXIS, m);
-    l->bare.tilt_arcmin = with_play(l, t, beams, TILT, arcmin);
-    l->diverging.axis_mm = with_play(l, t, beams, SPREAD_AXIS, m);
-    l->diverging.tilt_arcmin = with_play(l, t, beams, SPREAD_TILT, arcmin);
+    l->focuser_mm = with_play(l, t, beams, PL_LEFT_FOCUSER, 1);
+    l->focuser_play_mm = M_SQRT2 * 1e-3 * l->play_mrad * t[0].lever[PL_LEFT_FOCUSER];
+    l->bare.axis_mm = with_play(l, t, beams, PL_LEFT_AXIS, m);
+    l->bare.tilt_arcmin = with_play(l, t, beams, PL_LEFT_TILT, arcmin);
+    l->diverging.axis_mm = with_play(l, t, beams, PL_LEFT_SPREAD_AXIS, m);
+    l->diverging.tilt_arcmin = with_play(l, t, beams, PL_LEFT_SPREAD_TILT, arcmin);
     reckon(l, z, &l->bare);
     reckon(l, z, &l->diverging);
     return PL_OK;
