@@ -18,11 +18,11 @@ double pl_reach(double x, double y, double xx, double xy, double yy)
     return fmax(0, most - hypot(x, y));
 }
 
-pl_laser_span pl_span_cover(pl_laser_span a, double value, double sigma)
+pl_laser_span pl_span_cover(pl_laser_span s, double value, double sigma)
 {
-    return isnan(a.least)
-               ? (pl_laser_span){ value, value, sigma }
-               : (pl_laser_span){ fmin(a.least, value), fmax(a.most, value), fmax(a.sigma, sigma) };
+    if (isnan(s.least))
+        return (pl_laser_span){ value, value, sigma };
+    return (pl_laser_span){ fmin(s.least, value), fmax(s.most, value), fmax(s.sigma, sigma) };
 }
 
 /* q = e + t L at two distances: e = ((L2 q1 - L1 q2) / (L2 - L1)), t = (q2 - q1) / (L2 - L1). */

@@ -58,7 +58,7 @@ size_t pl_laser_beams(pl_laser *l, pl_laser_beam out[2]);
 #define PL_SPAN_UNKNOWN ((pl_laser_span){ NAN, NAN, NAN })
 
 /* pl_span_cover - wide enough for one value more. */
-pl_laser_span pl_span_cover(pl_laser_span span, double value, double sigma);
+pl_laser_span pl_span_cover(pl_laser_span s, double value, double sigma);
 
 /* pl_reach - how far the one-sigma ellipse reaches beyond the length of a vector. */
 double pl_reach(double x, double y, double xx, double xy, double yy);
