@@ -6,8 +6,8 @@
  * where the holder's axis meets the paper. Where the beam leaves the holder's face beside the axis
  * (decentre e, mm) and leans from it (tilt t, rad), the spot stands q = e + t L from that middle at
  * the distance L; both turn with the laser. So one distance tells q alone, two tell e and t. */
-#ifndef PLUMB_LASER_H
-#define PLUMB_LASER_H
+#ifndef PL_PUBLIC_LASER_H
+#define PL_PUBLIC_LASER_H
 
 /* Said first in every answer about lasers. IEC 60825-1 (second-hand): class 2 is visible light of
  * at most 1 mW. */

@@ -1,5 +1,5 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* laseroptions.c - the settings of plumb-laser, their ranges and defaults. */
+/* options.c - the settings of plumb-laser, their ranges and defaults. */
 #include "laser.h"
 
 #include <math.h>
