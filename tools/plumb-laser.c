@@ -5,7 +5,7 @@
 enum { FIRST = 0x300 };
 
 static const cli_option options[] = {
-    { "circle", FIRST, "MM:MM", "by eye: distance, and width of the circle; once or twice" },
+    { "circle", FIRST, "PAIR", "by eye, as 5000:12: distance, circle's width" },
     { "reading", FIRST + 1, "MM", "error of a mark's x or y (default 0.5)" },
     { "angle-error", FIRST + 2, "DEG", "error of an angle, degrees (default 5)" },
     { "behind", FIRST + 3, "MM", "the focus lies so far behind the holder's face (0)" },
@@ -29,15 +29,16 @@ static int own(void *ctx, int letter, const char *value, pl_err *err)
 
 static const cli_program program = {
     .name = "plumb-laser",
-    .usage = "[OPTION]... MARKS | --circle MM:MM [--circle MM:MM] [OPTION]...",
+    .usage = "[OPTION]... MARKS | --circle 5000:12 [--circle 1000:3]",
     .about = PL_LASER_EYES
     "\n" PL_LASER_SUN "\n\n"
-    "Says whether the alignment laser is itself aligned, and what aligning a Newtonian\n"
-    "with it would leave. Turn the laser in its holder before squared paper, at one or\n"
-    "better two distances, and write into the file MARKS:\n"
+    "Says whether the alignment laser is itself aligned, and what aligning a\n"
+    "Newtonian with it would leave. Turn the laser in its holder before squared\n"
+    "paper, at one or better two distances, and write into the file MARKS:\n"
     "  at 5000         mm from the holder's face to the paper\n"
-    "  0   3.5  12.0   degrees turned, then x and y of the spot in mm; and so on, best\n"
-    "  45 -0.5  11.0   in eight steps all the way round\n",
+    "  0   3.5  12.0   degrees turned, then x and y of the spot in mm; and so on,\n"
+    "  45 -0.5  11.0   best in eight steps all the way round\n"
+    "Or read the circle's width by eye, in mm, and tell it by --circle.\n",
     .status = "  0  trust it, or cannot tell\n"
               "  1  adjust it first, or use it only with a diverging (barlowed) beam\n"
               "  2  could not be measured\n",
