@@ -44,6 +44,7 @@ extern "C" {
 #include "plumb/tilt.h"
 #include "plumb/change.h"
 #include "plumb/turn.h"
+#include "plumb/laser.h"
 #include "plumb/sweep.h"
 #include "plumb/check.h"
 #include "plumb/night.h"

@@ -24,7 +24,8 @@ programs=$(for f in tools/plumb-*.c; do basename "$build/$f" .c; done | sed "s|^
 make --no-print-directory BUILD="$build" OPT='-O1 -g -fno-omit-frame-pointer' \
     CFLAGS=-Wno-error SANITIZE="$sanitize" $programs \
     "$build/tests/unit" "$build/tests/mkframe" "$build/tests/seeded" "$build/tests/replay-frame" \
-    "$build/tests/replay-profile" "$build/tests/replay-scene" "$build/tests/replay-turnlog" || exit 2
+    "$build/tests/replay-profile" "$build/tests/replay-scene" "$build/tests/replay-turnlog" \
+    "$build/tests/replay-nightlog" "$build/tests/replay-marks" || exit 2
 
 # fontconfig keeps its configuration to the end of the process and has no owner to free it for us:
 # cairo's text brings it in. glibc keeps the path on which it searched for a locale (LOCPATH).
@@ -77,7 +78,7 @@ for fault in leak overflow freed wrap cast; do
 done
 
 "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$build/seeds" || exit 2
-for target in frame profile scene turnlog; do
+for target in frame profile scene turnlog nightlog marks; do
     set -- "$build/seeds/$target"/*
     for seed in tests/fuzz/seeds/"$target"/*; do
         [ ! -f "$seed" ] || set -- "$@" "$seed"

@@ -76,7 +76,7 @@ pages() {
 seeds() { # the fuzz targets over their seeds and every file that once broke them
     "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$logs/seeds" || return
     good=0
-    for target in frame profile scene turnlog nightlog; do
+    for target in frame profile scene turnlog nightlog marks; do
         for seed in "$logs/seeds/$target"/* tests/fuzz/seeds/"$target"/*; do
             [ -f "$seed" ] || continue
             TMPDIR=$logs timeout 60 "$build/tests/replay-$target" "$seed" || {
@@ -105,8 +105,8 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples flare install seeds libraries mosaic loop
-    sweepframes manual house"
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples laser flare install seeds
+    libraries mosaic loop sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
     for name in $suites; do

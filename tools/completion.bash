@@ -31,6 +31,6 @@ _plumb()
 }
 
 mapfile -t _plumb_programs < <(compgen -c plumb- | sort -u)
-complete -F _plumb plumb-check plumb-donut plumb-field plumb-night plumb-sim plumb-sweep plumb-tilt \
-    plumb-turn plumb-watch plumb-zone "${_plumb_programs[@]}"
+complete -F _plumb plumb-check plumb-donut plumb-field plumb-laser plumb-night plumb-sim plumb-sweep \
+    plumb-tilt plumb-turn plumb-watch plumb-zone "${_plumb_programs[@]}"
 unset _plumb_programs

@@ -10,6 +10,9 @@
 
 #define PL_DEFAULT_ECCENTRICITY 0.42 /* of the typical star, untold; common practice, no source */
 
+#define PL_W131_PER_A8                                                                             \
+    8.485281374238571 /* coma, centre to rim, for each of Noll's (1976) RMS: 3 sqrt 8 */
+
 /* ---- toward.c */
 
 /* pl_toward - a direction in words: "towards the last column and row 1".

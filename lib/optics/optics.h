@@ -384,6 +384,14 @@ double pl_stretch_at(const pl_stretches *s, const pl_sizes *sizes, double defocu
 pl_status pl_optic_told(const pl_facts *facts, bool mosaic, double lambda_um, pl_optic *out,
                         double *focal_mm, double *pixel_um, pl_notes *notes, pl_err *err);
 
+/* ---- zone.c */
+
+/* pl_zone_tolerances - the part of pl_zone_compute that needs no evening: star, focus, tilt and
+ * collimation. What it leaves out is not set.
+ *   options  in  seeing, wavelength and field count */
+pl_status pl_zone_tolerances(const pl_facts *facts, const pl_zone_options *options, pl_zone *out,
+                             pl_err *err);
+
 /* ---- budget.c */
 
 /* pl_zone_budget - how the window is spent; reads and fills the last block of the answer. */

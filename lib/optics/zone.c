@@ -346,26 +346,50 @@ static pl_zone blank(void)
     return z;
 }
 
+static struct work begin(const pl_facts *facts, const pl_zone_options *options)
+{
+    return (struct work){ .facts = facts, .opt = options, .z = blank() };
+}
+
+/* What holds at any time of any evening. */
+static pl_status tolerances(struct work *w, pl_err *err)
+{
+    pl_status rc = telescope(w, err);
+    if (rc == PL_OK)
+        rc = mirror(w, err);
+    if (rc == PL_OK) {
+        camera(w);
+        rc = star(w, err);
+    }
+    if (rc == PL_OK)
+        rc = focus(w, err);
+    if (rc == PL_OK)
+        rc = collimation(w, err);
+    if (rc == PL_OK) {
+        diffraction_rules(w);
+        tilt(w);
+    }
+    return rc;
+}
+
+pl_status pl_zone_tolerances(const pl_facts *facts, const pl_zone_options *options, pl_zone *out,
+                             pl_err *err)
+{
+    struct work w = begin(facts, options);
+    pl_status rc = tolerances(&w, err);
+    if (rc == PL_OK)
+        *out = w.z;
+    else
+        pl_zone_clear(&w.z);
+    return rc;
+}
+
 pl_status pl_zone_compute(const pl_facts *facts, const pl_zone_options *options, pl_zone *out,
                           pl_err *err)
 {
     pl_zone_options defaults = pl_zone_defaults();
-    struct work w = { .facts = facts, .opt = options ? options : &defaults, .z = blank() };
-    pl_status rc = telescope(&w, err);
-    if (rc == PL_OK)
-        rc = mirror(&w, err);
-    if (rc == PL_OK) {
-        camera(&w);
-        rc = star(&w, err);
-    }
-    if (rc == PL_OK)
-        rc = focus(&w, err);
-    if (rc == PL_OK)
-        rc = collimation(&w, err);
-    if (rc == PL_OK) {
-        diffraction_rules(&w);
-        tilt(&w);
-    }
+    struct work w = begin(facts, options ? options : &defaults);
+    pl_status rc = tolerances(&w, err);
     if (rc == PL_OK)
         rc = thermal(&w, err);
     if (rc != PL_OK) {

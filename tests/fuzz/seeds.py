@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/* and DIR/nightlog/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/*, DIR/nightlog/* and DIR/marks/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -272,6 +272,28 @@ def scenes():
     return out
 
 
+def marks():
+    near = "at 1000\n0 42 31\n90 41 33\n180 39 31\n270 40 29.5\n"
+    far = "at 5000\n0 52 30\n45 49.5 36.5\n120 38 37\n200 33 25\n260 42 19\n310 50 22\n"
+    texts = {
+        "two": near + far,
+        "one": far,
+        "clockwise": far.replace("\n0 ", "\n0 ").replace("45 ", "-45 ").replace("120 ", "-120 ").replace("200 ", "-200 "),
+        "remarks": "\ufeff# hall\r\n" + near.replace("\n", " # smudged\r\n"),
+        "half-turn": "at 5000\n0 1 2\n180 3 4\n0 1 2\n180 3 4\n",
+        "third-turn": "at 5000\n0 1 2\n120 1 2\n240 1 2\n",
+        "one-angle": "at 5000\n0 1 2\n0 1 3\n0 1 4\n",
+        "wide": "at 100\n0 1000 0\n90 0 1000\n180 -1000 0\n270 0 -1000\nat 100000\n0 0 0\n90 0 0\n180 0 0\n",
+        "wild": "at 5000\n0 1000 -1000\n3 -1000 1000\n90 999 1\n200 1e-300 -1e-300\n",
+        "almost-as-far": near + near.replace("1000", "1000.0001"),
+        "many": "at 5000\n" + "".join(f"{a} {a % 7} {a % 5}\n" for a in range(64)),
+        "too-many": "at 5000\n" + "0 1 2\n" * 70,
+        "nan": "at nan\n0 nan inf\n",
+        "empty": "",
+    }
+    return {name: text.encode() for name, text in texts.items()}
+
+
 def turnlogs():
     entry = "coma x=-1.15 y=1.55 xx=0.0004 xy=0 yy=0.0004 allowed=0.74 star=318.4,226.7 frame=640x440 date=2031-10-09T19:38:00"
     rounds = f"{entry} end\n{entry} A=+0.25 B=-0.25 end\n"
@@ -326,7 +348,7 @@ def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs())):
+    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs()), ("marks", marks())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():

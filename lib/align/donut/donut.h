@@ -113,8 +113,6 @@ void pl_donut_unroll(const pl_donut *donut, const pl_donut_star *star, pl_unroll
 
 /* ---- collimation.c */
 
-#define PL_W131_PER_A8 8.485281374238571 /* 3 sqrt 8: Noll 1976's norm */
-
 /* pl_collimation_judge - tolerances, the primary's axis and the verdict of a donut whose wavefront
  * is in place. */
 pl_status pl_collimation_judge(pl_donut *donut, const pl_optic *optic, pl_err *err);
