@@ -296,8 +296,7 @@ void cli_progress(const cli *c, int done, int total)
 const char *cli_stem(const char *file, size_t *len)
 {
     static const char *const suffix[] = { ".fz", ".gz", ".fits", ".fit", ".fts" };
-    const char *base = strrchr(file, '/');
-    base = base ? base + 1 : file;
+    const char *base = pl_file_name(file);
     *len = strlen(base);
     for (size_t i = 0; i < sizeof suffix / sizeof *suffix; i++) {
         size_t n = strlen(suffix[i]);
@@ -307,15 +306,9 @@ const char *cli_stem(const char *file, size_t *len)
     return base;
 }
 
-static const char *base(const char *path)
-{
-    const char *slash = strrchr(path, '/');
-    return slash ? slash + 1 : path;
-}
-
 static bool stat_folder(const char *path, struct stat *out)
 {
-    size_t n = (size_t)(base(path) - path);
+    size_t n = (size_t)(pl_file_name(path) - path);
     char *folder = n ? strndup(path, n) : strdup(".");
     bool good = folder && stat(folder, out) == 0;
     free(folder);
@@ -328,7 +321,7 @@ bool cli_same_file(const char *a, const char *b)
     bool there = stat(a, &p) == 0;
     if (there != (stat(b, &q) == 0))
         return false;
-    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) || strcmp(base(a), base(b)) != 0))
+    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) || strcmp(pl_file_name(a), pl_file_name(b)) != 0))
         return false;
     return p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }

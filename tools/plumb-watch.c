@@ -324,8 +324,7 @@ static pl_status follow(struct night *n, const pl_arrival *a, const char *digest
                         pl_err *err)
 {
     pl_followed f = { .fade = PL_FADE_NONE };
-    const char *slash = strrchr(a->path, '/'), *name = slash ? slash + 1 : a->path;
-    pl_status st = pl_follow_frame(n->follow, field, name, n->c->jobs, &f, err);
+    pl_status st = pl_follow_frame(n->follow, field, pl_file_name(a->path), n->c->jobs, &f, err);
     if (st == PL_OK)
         answer(n, &f, a, digest);
     pl_followed_clear(&f);
