@@ -321,7 +321,8 @@ bool cli_same_file(const char *a, const char *b)
     bool there = stat(a, &p) == 0;
     if (there != (stat(b, &q) == 0))
         return false;
-    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) || strcmp(pl_file_name(a), pl_file_name(b)) != 0))
+    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) ||
+                   strcmp(pl_file_name(a), pl_file_name(b)) != 0))
         return false;
     return p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }
