@@ -25,7 +25,8 @@ PL_API void pl_watch_free(pl_watch *watch);
  * when it was changed.
  *   wait_ms  in     return by then also without a file; a signal ends the wait too
  *   out      out    path NULL: none has come
- *   notes    inout  the folder is gone or back, a half-written file is waited for
+ *   notes    inout  the folder is gone or back, or cannot be read and why; a half-written file
+ *                  is waited for
  * Gives: PL_ENOMEM.
  * Complete is what its writer closed or renamed, or what did not change for a second (so always
  * where the last block of FITS is not full); and never what is shorter than its headers promise. */

@@ -211,7 +211,10 @@ static pl_status open_log(const char *path, int *out, pl_err *err)
         return pl_fail(err, PL_EIO, "cannot be written: %s", strerror(errno));
     pl_status rc = PL_OK;
     if (fstat(fd, &st) != 0 || !S_ISREG(st.st_mode))
-        rc = pl_fail(err, PL_EIO, "is no regular file; a log is one");
+        rc = pl_fail(err, PL_EIO,
+                     "is %s; a log is a file, which can be read again: name one, or leave --log "
+                     "out",
+                     pl_file_kind(st.st_mode));
     else if (pread(fd, &first, 1, 0) == 1 && first != '{')
         rc = pl_fail(err, PL_EIO, "is no log: it does not begin with {; name another file");
     else if (is_locked_by_another(fd))
