@@ -95,6 +95,12 @@ static const pl_fact *fact_row(const char *name)
     return NULL;
 }
 
+/* --measured-ok is for programs that may exit 1. */
+static bool offers(const cli_program *p, const cli_option *o)
+{
+    return o->letter != OPT_OK || p->frames;
+}
+
 static void help(const cli_program *p)
 {
     printf("usage: %s %s\n\n%s\n", p->name, p->usage, p->about);
@@ -102,7 +108,7 @@ static void help(const cli_program *p)
         print_option(o->name, o->letter, o->arg, o->help, NULL);
     puts("");
     for (const cli_option *o = common; o->name; o++)
-        if (p->frames || o->letter != OPT_OK)
+        if (offers(p, o))
             print_option(o->name, o->letter, o->arg,
                          p->frames && !p->together && o->letter == OPT_PNG ? several_png : o->help,
                          NULL);
@@ -119,11 +125,13 @@ static void help(const cli_program *p)
     printf("\nExit status:\n%s", p->status);
 }
 
-static size_t add_options(struct option *list, size_t n, const cli_option *own)
+static size_t add_options(const cli_program *p, struct option *list, size_t n,
+                          const cli_option *own)
 {
     for (; own->name && n < MAX_OPTIONS - 1; own++)
-        list[n++] = (struct option){ own->name, own->arg ? required_argument : no_argument, NULL,
-                                     own->letter };
+        if (offers(p, own))
+            list[n++] = (struct option){ own->name, own->arg ? required_argument : no_argument,
+                                         NULL, own->letter };
     return n;
 }
 
@@ -131,7 +139,7 @@ static char names[MAX_OPTIONS][48]; /* option spellings of the facts, filled onc
 
 static void build(const cli_program *p, struct option *list, char *letters)
 {
-    size_t n = add_options(list, add_options(list, 0, common), p->options);
+    size_t n = add_options(p, list, add_options(p, list, 0, common), p->options);
     char *s = letters;
     *s++ = ':'; /* a missing value is told apart from an unknown option */
     for (size_t i = 0; i < n; i++)
