@@ -68,7 +68,8 @@ $(SHARED): $(LIB_OBJ)
 	$(Q)ln -sf $(@F) $(BUILD)/libplumb.so
 $(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(BUILD)/obj/tools/command.o \
                   $(STATIC)
-	$(Q)$(CC) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+	$(Q)$(CC) $(SANITIZE) $(filter %.o,$^) $(STATIC) -o $@ $(PL_LIBS)
+$(BUILD)/plumb-watch: $(BUILD)/obj/tools/watchsay.o $(BUILD)/obj/tools/watchtake.o
 
 # The frame maker shares no code with the library: it judges it.
 $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h)

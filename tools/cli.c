@@ -40,7 +40,7 @@ void cli_complain(const cli *c, const char *subject, const char *sentence)
 {
     fprintf(stderr, "%s: ", c->program->name);
     if (subject) {
-        put_harmless(subject);
+        put_harmless(*subject ? subject : "''");
         fputs(": ", stderr);
     }
     put_harmless(sentence);
@@ -95,6 +95,12 @@ static const pl_fact *fact_row(const char *name)
     return NULL;
 }
 
+/* --measured-ok is for programs that may exit 1. */
+static bool offers(const cli_program *p, const cli_option *o)
+{
+    return o->letter != OPT_OK || p->frames;
+}
+
 static void help(const cli_program *p)
 {
     printf("usage: %s %s\n\n%s\n", p->name, p->usage, p->about);
@@ -102,7 +108,7 @@ static void help(const cli_program *p)
         print_option(o->name, o->letter, o->arg, o->help, NULL);
     puts("");
     for (const cli_option *o = common; o->name; o++)
-        if (p->frames || o->letter != OPT_OK)
+        if (offers(p, o))
             print_option(o->name, o->letter, o->arg,
                          p->frames && !p->together && o->letter == OPT_PNG ? several_png : o->help,
                          NULL);
@@ -119,11 +125,13 @@ static void help(const cli_program *p)
     printf("\nExit status:\n%s", p->status);
 }
 
-static size_t add_options(struct option *list, size_t n, const cli_option *own)
+static size_t add_options(const cli_program *p, struct option *list, size_t n,
+                          const cli_option *own)
 {
     for (; own->name && n < MAX_OPTIONS - 1; own++)
-        list[n++] = (struct option){ own->name, own->arg ? required_argument : no_argument, NULL,
-                                     own->letter };
+        if (offers(p, own))
+            list[n++] = (struct option){ own->name, own->arg ? required_argument : no_argument,
+                                         NULL, own->letter };
     return n;
 }
 
@@ -131,7 +139,7 @@ static char names[MAX_OPTIONS][48]; /* option spellings of the facts, filled onc
 
 static void build(const cli_program *p, struct option *list, char *letters)
 {
-    size_t n = add_options(list, add_options(list, 0, common), p->options);
+    size_t n = add_options(p, list, add_options(p, list, 0, common), p->options);
     char *s = letters;
     *s++ = ':'; /* a missing value is told apart from an unknown option */
     for (size_t i = 0; i < n; i++)
@@ -296,8 +304,7 @@ void cli_progress(const cli *c, int done, int total)
 const char *cli_stem(const char *file, size_t *len)
 {
     static const char *const suffix[] = { ".fz", ".gz", ".fits", ".fit", ".fts" };
-    const char *base = strrchr(file, '/');
-    base = base ? base + 1 : file;
+    const char *base = pl_file_name(file);
     *len = strlen(base);
     for (size_t i = 0; i < sizeof suffix / sizeof *suffix; i++) {
         size_t n = strlen(suffix[i]);
@@ -307,15 +314,9 @@ const char *cli_stem(const char *file, size_t *len)
     return base;
 }
 
-static const char *base(const char *path)
-{
-    const char *slash = strrchr(path, '/');
-    return slash ? slash + 1 : path;
-}
-
 static bool stat_folder(const char *path, struct stat *out)
 {
-    size_t n = (size_t)(base(path) - path);
+    size_t n = (size_t)(pl_file_name(path) - path);
     char *folder = n ? strndup(path, n) : strdup(".");
     bool good = folder && stat(folder, out) == 0;
     free(folder);
@@ -328,7 +329,8 @@ bool cli_same_file(const char *a, const char *b)
     bool there = stat(a, &p) == 0;
     if (there != (stat(b, &q) == 0))
         return false;
-    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) || strcmp(base(a), base(b)) != 0))
+    if (!there && (!stat_folder(a, &p) || !stat_folder(b, &q) ||
+                   strcmp(pl_file_name(a), pl_file_name(b)) != 0))
         return false;
     return p.st_dev == q.st_dev && p.st_ino == q.st_ino;
 }

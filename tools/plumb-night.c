@@ -60,14 +60,11 @@ static int measure(const cli *c, const struct own *o, int from, int to, pl_subs 
     pl_err err = { PL_OK, "" };
     const pl_surface *surface = o->calibrated ? &o->surface : NULL;
     for (int i = from; i < to; i += BATCH) {
-        size_t n = (size_t)(to - i < BATCH ? to - i : BATCH), first = subs->subs;
+        size_t n = (size_t)(to - i < BATCH ? to - i : BATCH);
         cli_progress(c, i, c->files);
         if (pl_subs_measure((const char *const *)c->file + i, n, &c->facts, surface, c->jobs, subs,
                             &err) != PL_OK)
             return cli_failed(c, NULL, &err);
-        for (size_t j = first; j < subs->subs && !c->quiet; j++)
-            if (!subs->sub[j].measured)
-                cli_complain(c, subs->sub[j].file, subs->sub[j].why);
     }
     return EXIT_WITHIN;
 }
@@ -140,6 +137,13 @@ static bool spares(const cli *c, const struct own *o)
     return true;
 }
 
+static void tell_unmeasured(const cli *c, const pl_sub *sub, size_t n)
+{
+    for (size_t i = 0; i < n; i++)
+        if (!sub[i].measured)
+            cli_complain(c, sub[i].file, sub[i].why);
+}
+
 static int run(const cli *c, struct own *o)
 {
     pl_err err = { PL_OK, "" };
@@ -151,9 +155,12 @@ static int run(const cli *c, struct own *o)
     if (status >= 0)
         return status;
     status = gather(c, o, &subs);
-    if (status == EXIT_WITHIN && pl_night_sum(&subs, &c->facts, &night, &err) != PL_OK)
+    if (status == EXIT_WITHIN && pl_night_sum(&subs, &c->facts, &night, &err) != PL_OK) {
+        tell_unmeasured(c, subs.sub, subs.subs);
         status = cli_failed(c, NULL, &err);
-    else if (status == EXIT_WITHIN) {
+    } else if (status == EXIT_WITHIN) {
+        if (!c->quiet)
+            tell_unmeasured(c, night.sub, night.subs);
         status = report(c, o, &night);
         pl_night_clear(&night);
     }

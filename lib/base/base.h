@@ -101,6 +101,11 @@ pl_status pl_keys_put(pl_keys *keys, uint64_t key, size_t value, pl_err *err);
 bool pl_keys_get(const pl_keys *keys, uint64_t key, size_t *value); /* value may be NULL */
 void pl_keys_clear(pl_keys *keys);
 
+/* ---- path.c */
+
+/* pl_file_kind - st_mode in words: "a file", "a directory", "a pipe" ... */
+const char *pl_file_kind(unsigned mode);
+
 /* ---- load.c */
 
 /* pl_load_text - a regular file, whole, with a 0 behind it.
@@ -110,6 +115,11 @@ void pl_keys_clear(pl_keys *keys);
  * Gives: PL_EIO, PL_EFORMAT when it is larger, PL_ENOMEM. */
 pl_status pl_load_text(const char *path, const char *what, const char *page, size_t most,
                        char **text, size_t *n, pl_err *err);
+
+/* pl_load_stream - the same of a file or a pipe, which is read to its end; "-" is standard input.
+ * Waits for no pipe that nobody writes into, and for no terminal. */
+pl_status pl_load_stream(const char *path, const char *what, size_t most, char **text, size_t *n,
+                         pl_err *err);
 
 /* ---- pool.c */
 

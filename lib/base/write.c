@@ -15,8 +15,7 @@
  * Gives: its descriptor, or -1 with errno. */
 static int open_beside(const char *path, char *temp, mode_t mode)
 {
-    const char *slash = strrchr(path, '/');
-    int dir = slash ? (int)(slash - path) + 1 : 0;
+    int dir = (int)(pl_file_name(path) - path);
     int fd = -1;
     for (int i = 0; i < 100 && fd < 0; i++) {
         snprintf(temp, strlen(path) + 32, "%.*s.plumb-%ld-%d.part", dir, path, (long)getpid(), i);

@@ -33,11 +33,10 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
     if (f < 0)
         return pl_fail(err, PL_EIO, "cannot be opened: %s", strerror(errno));
     if (fstat(f, &st) != 0 || !S_ISREG(st.st_mode)) {
-        bool dir = S_ISDIR(st.st_mode);
         close(f);
-        return pl_fail(err, PL_EIO,
-                       dir ? "is a directory; name the frames in it"
-                           : "is no regular file; save the frame to disc first");
+        return pl_fail(err, PL_EIO, "is %s; %s", pl_file_kind(st.st_mode),
+                       S_ISDIR(st.st_mode) ? "name the frames in it"
+                                           : "save the frame to disc first");
     }
     *fd = f;
     *size = st.st_size;

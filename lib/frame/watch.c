@@ -49,7 +49,7 @@ struct pl_watch {
     item *item; /* [items] */
     size_t items, cap;
     pl_keys at; /* name's key to index */
-    bool gone;
+    int trouble; /* why the folder cannot be read, as errno; 0: it can */
 };
 
 static int64_t clock_ms(void)
@@ -180,27 +180,42 @@ static bool reopen(pl_watch *w)
     return true;
 }
 
-static void say_gone(pl_watch *w, bool gone, pl_notes *notes)
+static void say_trouble(pl_watch *w, int trouble, pl_notes *notes)
 {
-    if (gone != w->gone)
-        pl_note(notes, gone ? "the folder is gone; waiting for it" : "the folder is back");
-    w->gone = gone;
+    if (trouble == w->trouble)
+        return;
+    if (trouble == ENOENT)
+        pl_note(notes, "the folder is gone; waiting for it");
+    else if (trouble)
+        pl_note(notes, "the folder cannot be read: %s; trying again", strerror(trouble));
+    else
+        pl_note(notes, w->trouble == ENOENT ? "the folder is back"
+                                            : "the folder can be read again");
+    w->trouble = trouble;
+}
+
+/* NULL: at the end (errno 0), or it cannot be read on. */
+static const char *next_name(DIR *d)
+{
+    errno = 0;
+    /* cppcheck-suppress readdirCalled ; no other thread reads this stream */
+    const struct dirent *e = readdir(d);
+    return e ? e->d_name : NULL;
 }
 
 static pl_status read_folder(pl_watch *w, pl_notes *notes, pl_err *err)
 {
     pl_status rc = PL_OK;
     DIR *d = reopen(w) ? opendir(w->folder) : NULL;
-    say_gone(w, !d, notes);
+    say_trouble(w, d ? 0 : errno, notes);
     w->rescan_ms = w->now_ms + RESCAN_MS;
     if (!d)
         return PL_OK;
     for (size_t i = 0; i < w->items; i++)
         w->item[i].there = false;
-    errno = 0;
-    /* cppcheck-suppress readdirCalled ; no other thread reads this stream */
-    for (struct dirent *e; rc == PL_OK && (e = readdir(d));)
-        rc = look(w, e->d_name, 0, err);
+    const char *name;
+    while (rc == PL_OK && (name = next_name(d)))
+        rc = look(w, name, 0, err);
     bool whole = errno == 0;
     closedir(d);
     return rc == PL_OK && whole ? sweep(w, err) : rc;

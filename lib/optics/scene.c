@@ -220,8 +220,8 @@ struct reading {
 
 static pl_status take_list(struct reading *r, const char *value, pl_err *err)
 {
-    const char *slash = *value == '/' ? NULL : strrchr(r->path, '/');
-    size_t folder = slash ? (size_t)(slash - r->path) + 1 : 0, size = folder + strlen(value) + 1;
+    size_t folder = *value == '/' ? 0 : (size_t)(pl_file_name(r->path) - r->path);
+    size_t size = folder + strlen(value) + 1;
     pl_err why = { PL_OK, "" };
     char *path = malloc(size);
     if (!path)

@@ -35,6 +35,10 @@ typedef struct {
 
 PL_API void pl_notes_clear(pl_notes *notes);
 
+/* pl_file_name - of a path, what stands behind its last slash; all of it where nothing does.
+ * Gives: a part of `path`. */
+PL_API const char *pl_file_name(const char *path);
+
 /* pl_write_whole - write a file whole or not at all (temporary name beside it, then rename). */
 PL_API pl_status pl_write_whole(const char *path, const void *data, size_t size, pl_err *err);
 

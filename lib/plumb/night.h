@@ -41,7 +41,8 @@ typedef struct {
 
 PL_API void pl_subs_clear(pl_subs *subs);
 
-/* pl_subs_is_log - whether a file is JSON Lines rather than a frame: it begins with a brace. */
+/* pl_subs_is_log - whether a file is JSON Lines rather than a frame: it begins with a brace, or is
+ * "-" (standard input) or a pipe, through which no frame comes. */
 PL_API bool pl_subs_is_log(const char *path);
 
 /* pl_subs_read - add what the lines of plumb-check --json or plumb-watch say (plumb-json(5)). Keys

@@ -28,4 +28,15 @@ typedef struct {
 PL_API const char *pl_state_word(pl_state state); /* "inside", "outside", "unsure" */
 PL_API const char *pl_cause_word(pl_cause cause); /* "focus", "air", ..., "none" */
 
+/* The verdict before; start from { false }. */
+typedef struct {
+    bool told;
+    pl_state state;
+    pl_cause cause;
+} pl_standing;
+
+/* pl_verdict_news - whether this verdict is another one than that before; the first one is news
+ * when there is something to do. Remembers it. */
+PL_API bool pl_verdict_news(pl_standing *before, const pl_verdict *now);
+
 #endif

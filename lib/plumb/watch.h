@@ -25,7 +25,8 @@ PL_API void pl_watch_free(pl_watch *watch);
  * when it was changed.
  *   wait_ms  in     return by then also without a file; a signal ends the wait too
  *   out      out    path NULL: none has come
- *   notes    inout  the folder is gone or back, a half-written file is waited for
+ *   notes    inout  the folder is gone or back, or cannot be read and why; a half-written file
+ *                  is waited for
  * Gives: PL_ENOMEM.
  * Complete is what its writer closed or renamed, or what did not change for a second (so always
  * where the last block of FITS is not full); and never what is shorter than its headers promise. */
@@ -93,6 +94,9 @@ typedef struct {
 
 PL_API void pl_history_add(pl_history *history, const pl_past *past);
 
+/* pl_history_standing - the verdict of the last exposure. */
+PL_API pl_standing pl_history_standing(const pl_history *history);
+
 typedef enum { PL_FADE_NONE = 0, PL_FADE_CLOUD, PL_FADE_FALL, PL_FADE_DEW } pl_fade;
 
 /* pl_history_fade - what the stars' light did over the last dozen exposures of one field, the air's
@@ -134,9 +138,16 @@ PL_API pl_status pl_follow_frame(pl_follow *follow, pl_field *field, const char 
                                  pl_followed *out, pl_err *err);
 PL_API void pl_followed_clear(pl_followed *followed);
 
-/* pl_follow_refer - take this exposure for a reference, as before a night's watch was broken off.
- */
+/* pl_follow_refer - take this exposure for a reference. */
 PL_API void pl_follow_refer(pl_follow *follow, pl_field *field, const char *name);
+
+/* pl_follow_go_on - go on where a watch broke off.
+ *   history  in  of the exposures before
+ *   path     in  of their reference, which is measured anew; NULL: none. One that is not to be had
+ *                any more is done without
+ *   told     in  as for pl_field_measure */
+PL_API void pl_follow_go_on(pl_follow *follow, const pl_history *history, const char *path,
+                            const pl_facts *told, int jobs);
 
 /* pl_follow_history - borrowed, may be changed. */
 PL_API pl_history *pl_follow_history(pl_follow *follow);

@@ -72,16 +72,10 @@ static void refocusings(const pl_night *n, pl_string *out)
 
 /* ---- the exposures */
 
-static const char *base_name(const char *file)
-{
-    const char *slash = strrchr(file, '/');
-    return slash && slash[1] ? slash + 1 : file;
-}
-
 static void sub_row(const pl_sub *s, pl_string *out)
 {
     bool sign = isfinite(s->defocus_um);
-    char *name = pl_clean(base_name(s->file), PL_CLEAN_PLAIN, NULL);
+    char *name = pl_clean(pl_file_name(s->file), PL_CLEAN_PLAIN, NULL);
     pl_string_add(
         out, "  %-5s %5s %4s %12s %6s %6s %5s %6s  %-8s %s\n", pl_night_clock(s->time_s).s,
         pl_fixed(s->temperature_c, 1).s, pl_fixed(s->altitude_deg, 0).s,

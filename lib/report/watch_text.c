@@ -42,8 +42,7 @@ pl_watch_word pl_watch_short(const pl_followed *f)
 /* The end of the name, where the numbers are; of bytes that cannot be shown, question marks. */
 static void short_name(const char *file, char out[NAME_BYTES])
 {
-    const char *slash = strrchr(file, '/');
-    char *clean = pl_clean(slash ? slash + 1 : file, PL_CLEAN_PLAIN, NULL);
+    char *clean = pl_clean(pl_file_name(file), PL_CLEAN_PLAIN, NULL);
     size_t letters = 0, skip;
     const char *s = clean ? clean : "?";
     for (const char *c = s; *c; pl_utf8_next(&c))

@@ -41,7 +41,7 @@ static uint64_t digest_key(const char *digest)
 /* A file's name without folder, its size and time of change. */
 static uint64_t stamp_key(const char *path, int64_t bytes, int64_t modified_ns)
 {
-    const char *slash = strrchr(path, '/'), *name = slash ? slash + 1 : path;
+    const char *name = pl_file_name(path);
     char *clean = pl_clean(name, PL_CLEAN_VALID, NULL);
     const char *s = clean ? clean : name;
     uint64_t part[3] = { pl_key_of(s, strlen(s)), (uint64_t)bytes, (uint64_t)modified_ns };
@@ -114,10 +114,9 @@ static pl_past past_of(const json_t *o)
  */
 static void recall(const json_t *o, pl_watched_before *before)
 {
-    const char *reference = text(o, "reference"), *file = text(o, "file"),
-               *slash = strrchr(file, '/');
+    const char *reference = text(o, "reference"), *file = text(o, "file");
     if (!reference[0])
-        reference = before->reference[0] ? before->reference : slash ? slash + 1 : file;
+        reference = before->reference[0] ? before->reference : pl_file_name(file);
     if (!json_object_get(o, "fwhm_px")) /* not measured, or a donut */
         return;
     pl_past past = past_of(o);
@@ -212,7 +211,10 @@ static pl_status open_log(const char *path, int *out, pl_err *err)
         return pl_fail(err, PL_EIO, "cannot be written: %s", strerror(errno));
     pl_status rc = PL_OK;
     if (fstat(fd, &st) != 0 || !S_ISREG(st.st_mode))
-        rc = pl_fail(err, PL_EIO, "is no regular file; a log is one");
+        rc = pl_fail(err, PL_EIO,
+                     "is %s; a log is a file, which can be read again: name one, or leave --log "
+                     "out",
+                     pl_file_kind(st.st_mode));
     else if (pread(fd, &first, 1, 0) == 1 && first != '{')
         rc = pl_fail(err, PL_EIO, "is no log: it does not begin with {; name another file");
     else if (is_locked_by_another(fd))

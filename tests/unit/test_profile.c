@@ -189,7 +189,7 @@ Test(profile, refuses_what_is_no_file)
     expect_refusal(PL_EIO, "is a directory");
     rmdir(path);
     cr_assert(eq(int, mkfifo(path, 0600), 0)); /* without a writer: must not wait */
-    expect_refusal(PL_EIO, "is no regular file");
+    expect_refusal(PL_EIO, "is a pipe; a profile is a file");
 }
 
 Test(profile, refuses_what_is_no_text)

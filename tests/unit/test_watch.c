@@ -182,6 +182,26 @@ Test(watch, a_thousand_at_once_by_time_of_change)
     pl_watch_free(w);
 }
 
+/* A file in the folder's place: the reason is the system's own. */
+static void expect_trouble(pl_watch *w)
+{
+    pl_notes notes = { NULL, 0, 0 };
+    char place[512], aside[600];
+    snprintf(place, sizeof place, "%s", folder());
+    snprintf(aside, sizeof aside, "%s-of-before", place);
+    cr_assert(eq(int, rename(place, aside), 0));
+    close(open(place, O_WRONLY | O_CREAT, 0600));
+    expect(w, "", 2.9, 3, &notes);
+    cr_assert(notes.n == 1 && strstr(notes.item[0], "cannot be read: Not a directory"), "%zu notes",
+              notes.n);
+    pl_notes_clear(&notes);
+    unlink(place);
+    cr_assert(eq(int, rename(aside, place), 0));
+    expect(w, "", 2.9, 3, &notes);
+    cr_assert(notes.n == 1 && strstr(notes.item[0], "can be read again"), "%zu notes", notes.n);
+    pl_notes_clear(&notes);
+}
+
 Test(watch, survives_its_folder)
 {
     pl_watch *w = begin(60);
@@ -198,6 +218,7 @@ Test(watch, survives_its_folder)
     expect(w, "new.fits", 0, 8, &notes);
     cr_expect(notes.n == 1 && strstr(notes.item[0], "is back"), "%zu notes", notes.n);
     pl_notes_clear(&notes);
+    expect_trouble(w);
     frames_put(at("newer.fits"), &PLAIN, NULL); /* notices are on again */
     expect(w, "newer.fits", 0, 8, NULL);
     pl_watch_free(w);

@@ -79,6 +79,20 @@ void pl_follow_refer(pl_follow *follow, pl_field *field, const char *name)
     settle(follow, follow->current, field, name, FIRST_FRAMES);
 }
 
+void pl_follow_go_on(pl_follow *follow, const pl_history *history, const char *path,
+                     const pl_facts *told, int jobs)
+{
+    pl_frame *frame = NULL;
+    pl_field field = { 0 };
+    follow->history = *history;
+    if (path && pl_frame_open(path, jobs, &frame, NULL) == PL_OK &&
+        !pl_facts_calibration(pl_frame_facts(frame)) &&
+        pl_field_measure(frame, told, PL_CHECK_STARS, jobs, &field, NULL) == PL_OK)
+        pl_follow_refer(follow, &field, pl_file_name(path));
+    pl_frame_free(frame);
+    pl_field_clear(&field);
+}
+
 /* The reference of this field, seen through the same filter. -1: there is none. */
 static int find(pl_follow *f, const pl_field *field, pl_match *match)
 {

@@ -17,6 +17,12 @@ void pl_history_add(pl_history *h, const pl_past *past)
     h->past[h->n++] = *past;
 }
 
+pl_standing pl_history_standing(const pl_history *h)
+{
+    const pl_past *last = h->n ? &h->past[h->n - 1] : NULL;
+    return last ? (pl_standing){ true, last->state, last->cause } : (pl_standing){ .told = false };
+}
+
 /* A quantity of the last exposures. */
 typedef struct {
     double v[WINDOW], sigma[WINDOW];

@@ -127,7 +127,7 @@ pl_status pl_subs_read(const char *path, pl_subs *subs, pl_err *err)
     struct reading r = { .path = path, .subs = subs };
     char *text = NULL;
     size_t n = 0, line = 1;
-    pl_status rc = pl_load_text(path, "log", "plumb-night(1)", MOST_BYTES, &text, &n, err);
+    pl_status rc = pl_load_stream(path, "log", MOST_BYTES, &text, &n, err);
     for (size_t i = 0; rc == PL_OK && i < n; line++) {
         const char *end = memchr(text + i, '\n', n - i);
         size_t length = end ? (size_t)(end - text) - i : n - i;
@@ -147,10 +147,13 @@ bool pl_subs_is_log(const char *path)
 {
     char first[64];
     struct stat st;
+    bool there = stat(path, &st) == 0;
+    if (strcmp(path, "-") == 0 || (there && !S_ISREG(st.st_mode) && !S_ISDIR(st.st_mode)))
+        return true; /* no frame comes that way */
     int fd = open(path, O_RDONLY | O_NONBLOCK | O_CLOEXEC);
     if (fd < 0)
         return false;
-    ssize_t n = fstat(fd, &st) == 0 && S_ISREG(st.st_mode) ? read(fd, first, sizeof first - 1) : 0;
+    ssize_t n = read(fd, first, sizeof first - 1);
     close(fd);
     first[n > 0 ? n : 0] = '\0';
     return first[strspn(first, " \t\r\n")] == '{';

@@ -204,8 +204,8 @@ static pl_status sum(pl_night *n, pl_err *err)
 {
     complete(n);
     if (n->measured == 0)
-        return pl_fail(err, PL_ENODATA, "none of %zu exposures could be measured%s%.150s", n->subs,
-                       n->subs ? ": " : "", n->subs ? n->sub[n->subs - 1].why : "");
+        return pl_fail(err, PL_ENODATA, "none of %zu exposure%s could be measured", n->subs,
+                       n->subs == 1 ? "" : "s");
     pl_status rc = pl_night_moves(n, err);
     if (rc == PL_OK)
         rc = pl_night_focus(n, err);

@@ -123,12 +123,11 @@ static double value_of(const char *base, run r)
 /* The numbers in the file's own name; what says FITS holds none. */
 static numbers numbers_in(const char *name)
 {
-    const char *base = strrchr(name, '/');
+    const char *base = pl_file_name(name);
     numbers out = { 0 };
     run r[MOST_FIELDS];
     for (size_t i = 0; i < MOST_FIELDS; i++)
         r[i] = (run){ "", 0 };
-    base = base ? base + 1 : name;
     for (const char *s = base; *s && out.fields < MOST_FIELDS;) {
         size_t len = 0;
         while (is_digit(s[len]))
