@@ -208,8 +208,8 @@ Test(fits, what_is_no_file)
     cr_assert(eq(int, mkdir(frames_path("d.fits"), 0700), 0));
     expect_refusal(frames_path("d.fits"), PL_EIO, "directory");
     cr_assert(eq(int, mkfifo(frames_path("fifo"), 0600), 0)); /* nobody writes: must not wait */
-    expect_refusal(frames_path("fifo"), PL_EIO, "regular");
-    expect_refusal("/dev/zero", PL_EIO, "regular");
+    expect_refusal(frames_path("fifo"), PL_EIO, "is a pipe");
+    expect_refusal("/dev/zero", PL_EIO, "is a device");
     expect_refusal("", PL_EIO, "");
 }
 
