@@ -17,6 +17,7 @@ from=$PWD demo=${2:-$build/demo}
 mkdir -p "$demo/sky"
 cd "$demo"
 PATH=$build:$PATH
+# shellcheck disable=SC1091
 . "$samples/page.sh"
 
 # The evening's folder: the profile, which --save will write to, and exposures. What makes the others is in sky/.

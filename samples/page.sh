@@ -2,6 +2,7 @@
 # page.sh - read by demo.sh: plays a step, prints it, and adds it to the page. The page is whole or not there.
 # Needs $samples; leaves ID.txt (the whole answer) and ID.png of each step, and index.html.
 
+: "${samples:?where these files are}"
 page=.page nav=.nav pending='' # a part is written when its first step comes
 
 html() { # stdin, with what means something to HTML escaped
@@ -49,7 +50,9 @@ step() { # TIME ID <LINES
         *) broken "$id: $key is no line of a step" ;;
         esac
     done
-    [ -n "$ask" ] && [ -n "$run" ] && [ -n "$alt" ] && [ -n "$next" ] || broken "$id: something is not told"
+    for line in "$ask" "$run" "$alt" "$next"; do
+        [ -n "$line" ] || broken "$id: something is not told"
+    done
     open_part
     echo
     say "$at  $ask"
@@ -67,6 +70,8 @@ step() { # TIME ID <LINES
     [ -s "$id.txt" ] || broken "$id: no answer to: $run"
     [ -s "$id.png" ] || broken "$id: no picture from: $run"
     say "> $next"
+    shown=$(printf '%s\n' "$commands" | cat - "$id.txt" | awk -v status="$status" -f "$samples/answer.awk") ||
+        broken "$id: its answer could not be written for the page"
     write_step >>"$page"
 }
 
@@ -78,7 +83,7 @@ write_step() {
 <p class="time">$at</p>
 <div class="talk">
 <h3 class="question">$(printf '%s' "$ask" | html)</h3>
-$(printf '%s\n' "$commands" | cat - "$id.txt" | awk -v status="$status" -f "$samples/answer.awk")
+$shown
 </div>
 <figure><a href="$id.png"><img src="$id.png" $size loading="lazy" alt="$(printf '%s' "$alt" | html)">
 <figcaption>Full size</figcaption></a></figure>
