@@ -139,7 +139,8 @@ sh "$samples/subs.sh"
 step 21:52 check <<'END'
 ask   Shoot on or refocus? Is it focus or the air, which way, and is it worth the time?
 run   plumb-check -p evening.ini --remaining 100 --refocus-cost 120 --red --png check.png sub-0014.fits
-alt   How far the sensor is from focus and on which side, against the allowed band, and what waiting would cost.
+alt   Star widths of the parts of the field lie on one curve, whose lowest point is where the sensor stands, away
+alt   from the focus of the field's centre; beside it a plan of the frame with the defocus of each part.
 next  It is focus, and stopping pays: move the drawtube as it says, from the right side, and shoot on.
 END
 step 21:56 watch <<'END'

@@ -1,7 +1,8 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
 """story.py BUILD - the demo as a stranger plays it, and its page: whole, self-contained, dark, readable on a phone;
-every step with its question, command, answer, picture and what to do next. And that it stops loudly where one breaks.
+every step with its question, command, answer, picture and what to do next. That it stops loudly where one breaks. And
+that the examples of README.md are what the programs say.
 Chromium is not needed: structure only. The last line is `N passed, N failed`."""
 import html.parser
 import os
@@ -152,6 +153,19 @@ def judge_words(run, folder):
     check("nothing unfinished is left", not [f for f in os.listdir(folder) if f.startswith(".") or f.endswith(".tmp")], os.listdir(folder))
 
 
+def judge_readme(folder):
+    """The examples of README.md are what the programs say, but for the figures, whose last digits may move."""
+    with open(os.path.join(TOP, "README.md")) as f:
+        blocks = re.findall(r"```\n\$ (plumb-.*?)\n(.*?)```", f.read(), re.S)
+    check("README.md has examples", len(blocks) >= 4, blocks)
+    for command, want in blocks:
+        own = re.sub(r" --png \S+", "", command)
+        run = subprocess.run(["sh", "-c", own], capture_output=True, text=True, cwd=TOP if "samples/" in own else folder, env=dict(os.environ, PATH=BUILD + ":" + os.environ["PATH"]))
+        said = [re.sub(r"[0-9.]+", "#", line.rstrip()) for line in run.stdout.splitlines()]
+        lost = [line for line in want.splitlines() if line.strip() not in ("", "...") and re.sub(r"[0-9.]+", "#", line.rstrip()) not in said]
+        check(f"README.md: {command}", run.returncode <= 1 and not lost, (lost, run.stderr))
+
+
 def judge_broken(scratch):
     """A program that fails: the demo does, by name, and an older page is gone."""
     build, folder = os.path.join(scratch, "lame"), os.path.join(scratch, "broken")
@@ -217,6 +231,7 @@ def main():
         judge_words(run, folder)
         if run.returncode == 0:
             judge_page(folder)
+            judge_readme(folder)
             judge_small(scratch, os.path.join(folder, "zone.png"))
         judge_broken(scratch)
     print(f"{passed} passed, {failed} failed")
