@@ -64,10 +64,12 @@ for file in lib/align/*/*.c; do
     verdict $? "DEVELOPERS.md does not name $file in its folder's lines"
 done
 
-for cause in $(sed -n '/^const char \*pl_cause_word/,/^}/s/.*return "\([a-z]*\)".*/\1/p' lib/report/words.c); do
+while read -r cause; do
     grep -qE "^\.Ss (.*, )?$cause(,|\$)" man/plumb.7
     verdict $? "man/plumb.7 does not tell of $cause"
-done
+done <<END
+$(sed -n '/^const char \*pl_cause_word/,/^}/s/.*return "\([a-z]*\)".*/\1/p' lib/report/words.c)
+END
 while read -r quoted; do
     eval "set -- $quoted"
     for words; do
