@@ -97,6 +97,7 @@ suite() { # NAME: one of $suites
     manual) counted manual man pages ;;
     house) counted house tests/house.sh sh tests/house.sh ;;
     examples) counted examples tests/examples.py "$python" tests/examples.py "$build" ;;
+    story) counted story tests/story.py "$python" tests/story.py "$build" ;;
     seeds) counted seeds "$build/tests/replay-frame" seeds ;;
     watch) counted watch tests/bench/watchsoak.py "$python" tests/bench/watchsoak.py "$build" --quick ;;
     frames) counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe" ;;
@@ -105,8 +106,8 @@ suite() { # NAME: one of $suites
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples laser flare install seeds
-    libraries mosaic loop sweepframes manual house"
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples story laser flare install
+    seeds libraries mosaic loop sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
     for name in $suites; do

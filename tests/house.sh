@@ -2,6 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 # house.sh - no arrow back: a room includes only the rooms DEVELOPERS.md allows it, a subject of align none of
 # the others but where it builds on one; and that page names every file of a room (those of report/ by families).
+# plumb(7) says what to do for every cause, and quotes the verdicts as the programs say them.
 set -u
 passed=0 failed=0
 
@@ -62,5 +63,21 @@ for file in lib/align/*/*.c; do
     told "$(basename "${file%/*}")" | grep -q "\`${file##*/}\`"
     verdict $? "DEVELOPERS.md does not name $file in its folder's lines"
 done
+
+while read -r cause; do
+    grep -qE "^\.Ss (.*, )?$cause(,|\$)" man/plumb.7
+    verdict $? "man/plumb.7 does not tell of $cause"
+done <<END
+$(sed -n '/^const char \*pl_cause_word/,/^}/s/.*return "\([a-z]*\)".*/\1/p' lib/report/words.c)
+END
+while read -r quoted; do
+    eval "set -- $quoted"
+    for words; do
+        [ "$words" = , ] || grep -rqF -- "$words" lib/align lib/report
+        verdict $? "man/plumb.7 quotes what no program says: $words"
+    done
+done <<END
+$(awk '/^\.Ss / { on = !/Whatever/ } on' man/plumb.7 | sed -n -e 's/\\&//g' -e 's/^\.It Li //p')
+END
 echo "$passed passed, $failed failed"
 [ "$failed" = 0 ]

@@ -48,6 +48,7 @@ SEEN = 6  # jumps of so many sigma and more are looked for; the page says that s
 @dataclass
 class Night:
     seed: int = 1
+    start: str = "19:40"          # UTC
     subs: int = 40
     exposure_s: float = 240
     overhead_s: float = 15
@@ -100,7 +101,7 @@ class Night:
     def lines(self):
         s = self.series()
         rng = s["rng"]
-        start = datetime.datetime(2031, 10, 9, 19, 40)
+        start = datetime.datetime.fromisoformat(f"2031-10-09T{self.start}")
         lines = []
         for k in range(self.subs):
             width = math.sqrt((s["seeing"][k] / SCALE) ** 2 + 1.2) * math.sqrt(1 + (1.05**2 - 1) * (s["defocus"][k] / self.zone_um) ** 2)
@@ -125,7 +126,9 @@ class Night:
         return lines
 
 
-EVENING = Night(seed=7, guiding=(9, 21), cloud=(17,), trail=(5,), twilight=(39,))
+# The demo's: it begins where its first subs end, and is refocused once focus has left its zone.
+EVENING = Night(seed=7, start="20:57", exposure_s=180, overhead_s=60, start_c=7.5, fall_c=9, thermal_um_c=-15.5, zone_um=17.6,
+                guiding=(9, 21), cloud=(17,), trail=(5,), twilight=(39,))
 
 
 # ---- the program and its answer
