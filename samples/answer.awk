@@ -36,14 +36,14 @@ function broken(line, after, word) {
 function end_text() {
     if (text == "")
         return
-    what = verdict ? "action" : "verdict"
+    what = warning ? "warning" : verdict ? "action" : "verdict"
     of = ""
-    if (!verdict && match(text, /^[^ ]*\.[^ :]*( and [0-9]+ more| against [^ ]+)?: /)) {
+    if (what == "verdict" && match(text, /^[^ ]*\.[^ :]*( and [0-9]+ more| against [^ ]+)?: /)) {
         of = "<span class=\"of\">" html(substr(text, 1, RLENGTH - 1)) "</span> "
         text = substr(text, RLENGTH + 1)
     }
     printf "<p class=\"%s\">%s%s</p>\n", what, of, prose(text)
-    verdict = 1
+    verdict = !warning
     text = ""
 }
 
@@ -81,8 +81,12 @@ function trimmed(s) {
 }
 
 { whole = whole html($0) "\n" }
-/^ *$/ && shown { end_answer(); shown = 0; next }
+/^ *$/ && shown { end_answer(); shown = warning; warning = 0; next }
 !shown { more = 1; next }
+
+# Some answers begin with what keeps eyes and hands whole; the verdict is the next paragraph.
+/^Laser: / && !verdict { warning = 1 }
+warning { text = (text == "" ? "" : text " ") trimmed($0); next }
 
 # A table from its first line on: its lines as they are.
 !verdict && text == "" && /[^ ]   +[^ ]/ && !lines {

@@ -21,7 +21,7 @@ PATH=$build:$PATH
 . "$samples/page.sh"
 
 # The evening's folder: the profile, which --save will write to, and exposures. What makes the others is in sky/.
-cp "$samples/evening.ini" "$samples/night.jsonl" "$samples/donut-out.fits.fz" "$samples/donut-in.fits.fz" \
+cp "$samples/evening.ini" "$samples/laser-marks.txt" "$samples/night.jsonl" "$samples/donut-out.fits.fz" "$samples/donut-in.fits.fz" \
     "$samples"/sweep-000?.fits.fz "$samples"/sub-*.fits.fz .
 page_begin
 
@@ -36,7 +36,15 @@ next  Copy the five lines to a card for the telescope. Everything that follows i
 END
 
 part daylight "Daylight" <<END
-The tube points away from the Sun and the mirror is covered until it is needed.
+The mirror stays covered. The laser is turned in its holder before squared paper, at two distances.
+END
+step 17:30 laser <<'END'
+ask   Can I trust my laser, and what would its error do to the mirrors?
+run   plumb-laser -p evening.ini --red --png laser.png laser-marks.txt
+alt   The spots of a laser turned in its holder, on squared paper at two distances: they lie on circles around the
+alt   holder's axis, outside the disc of what passes.
+next  Adjust the laser by its own screws and mark the paper again. Only then align the mirrors with it; the star at dusk
+next  has the last word.
 END
 
 part dusk "Dusk" <<END

@@ -36,7 +36,7 @@ open_part() {
     printf '<section id="%s">\n<h2>%s</h2>\n<p class="introduction">%s</p>\n' \
         "$pending" "$title" "$(printf '%s' "$introduction" | html)" >>"$page"
     printf '\n%s\n' "$title" | tr '[:lower:]' '[:upper:]'
-    printf '%s\n' "$introduction" | fold -s -w 78
+    printf '%s\n' "$introduction" | fold -s -w 78 | sed 's/ *$//'
     pending=''
 }
 
@@ -65,7 +65,7 @@ step() { # TIME ID <LINES
     commands=$(head -c 2 "$id.txt" | grep -q '^\$ ' || printf '%s\n' "$run" | sed 's/^/$ /')
     [ -z "$commands" ] || printf '%s\n' "$commands"
     # What a person reads at first; the rest is in ID.txt and on the page.
-    awk '/^\$ / || NR == 1 { on = 1 } on; /^$/ { on = 0 }' "$id.txt"
+    awk '/^\$ / || NR == 1 { on = 1 } /^Laser: / { warned = 1 } on; /^$/ { on = warned; warned = 0 }' "$id.txt"
     [ "$status" -le 1 ] || broken "$id: exit status $status of: $run"
     [ -s "$id.txt" ] || broken "$id: no answer to: $run"
     [ -s "$id.png" ] || broken "$id: no picture from: $run"

@@ -19,7 +19,7 @@ TOP = os.path.dirname(os.path.dirname(os.path.abspath(__file__)))
 SAMPLES = os.path.join(TOP, "samples")
 SWEEP = [os.path.join(SAMPLES, f"sweep-000{k}.fits.fz") for k in range(1, 8)]
 HAND = "[scope]\nvanes = 1\nvane_mm = 100\nvane_deg = 40\n"  # before the tube
-CELL = "[cell]\nradius_mm = 110\nangles_deg = 90 210 330\npitch_mm = 1\n"
+EXAMPLES = re.compile(r"^\.Sh (?:EXAMPLES|THE EVENING)$", re.M)
 ENDLESS = "plumb-watch"  # until a signal comes; then it ends well
 
 
@@ -43,8 +43,6 @@ def stage(here, build):
     os.symlink(SAMPLES, os.path.join(here, "samples"))
     shutil.copy(os.path.join(SAMPLES, "evening.ini"), os.path.join(here, "my.ini"))
     shutil.copy(os.path.join(SAMPLES, "night.jsonl"), here)  # where there is no parallel to make it
-    with open(os.path.join(here, "my.ini"), "a") as f:
-        f.write(CELL)
     surface, series = ["plumb-sweep", "-q", "--measured-ok", "-p", "my.ini"], []
     for folder in "lights", "subs":
         os.mkdir(os.path.join(here, folder))
@@ -56,8 +54,11 @@ def stage(here, build):
     shutil.copy(SWEEP[3], os.path.join(here, "subs", "sub_0001.fits"))
     for name, frame in ("sub_0042", 4), ("before", 2), ("after", 4):  # 22 steps of 4.5 um between these
         shutil.copy(SWEEP[frame], os.path.join(here, name + ".fits"))
-    for name, star in ("ring-1", "out"), ("ring-2", "out"), ("after-1", "true"), ("subs/ring", "out"):
+    for name, star in ("ring-1", "out"), ("ring-2", "out"), ("after-1", "true"), ("subs/ring", "out"), ("out", "out"), ("in", "in"), ("turned", "true"):
         shutil.copy(os.path.join(SAMPLES, f"donut-{star}.fits.fz"), os.path.join(here, name + ".fits"))
+    shutil.copy(os.path.join(SAMPLES, "sub-even.fits.fz"), os.path.join(here, "first.fits"))
+    shutil.copy(SWEEP[4], os.path.join(here, "last.fits"))
+    shutil.copy(os.path.join(SAMPLES, "laser-marks.txt"), os.path.join(here, "marks.txt"))
     scene = open(os.path.join(TOP, "tests/cli/donut.ini")).read() + HAND
     with open(os.path.join(here, "hand.ini"), "w") as f:
         f.write(scene)
@@ -67,12 +68,22 @@ def stage(here, build):
     for name in "before.json", "after.json":
         with open(os.path.join(here, name), "w") as f:
             subprocess.run(surface + ["--json"] + series, cwd=here, check=True, stdout=f)
+    stage_demo(here)
+
+
+def stage_demo(here):
+    """The demo's folder once the sensor is square: the profile with its surface, exposures of the night."""
+    shutil.copy(os.path.join(SAMPLES, "evening.ini"), here)
+    for command in ("plumb-sim -q -p evening.ini -o squared.fits samples/squared.ini",
+                    "plumb-sweep -q -p evening.ini --save --measured-ok squared-*.fits", "sh samples/subs.sh"):
+        subprocess.run(command, shell=True, cwd=here, check=True, capture_output=True)
+
 
 def examples(page):
-    """Commands of a page's EXAMPLES, in order; text that a page shows with `cat FILE` becomes that file."""
+    """Commands of a page's EXAMPLES or of its evening, in order; text that a page shows with `cat FILE` becomes that file."""
     with open(page) as f:
         text = f.read()
-    text = text[text.index(".Sh EXAMPLES"):].split("\n.Sh ")[0].replace("\\e", "\\")
+    text = EXAMPLES.split(text)[1].split("\n.Sh ")[0].replace("\\e", "\\")
     commands = []
     for piece in re.findall(r"^\.Dl ([^\n]*)$|^\.Bd -literal[^\n]*\n(.*?)^\.Ed$", text, re.M | re.S):
         if piece[0]:
@@ -131,7 +142,7 @@ def main():
         todo = []
         for page in sorted(os.listdir(os.path.join(TOP, "man"))):
             path = os.path.join(TOP, "man", page)
-            if ".Sh EXAMPLES" in open(path).read():
+            if EXAMPLES.search(open(path).read()):
                 todo += [(page, c, complaint) for c in examples(path)]
         with open(os.path.join(TOP, "README.md")) as f:
             blocks = re.findall(r"^```\n(\$ plumb-.*?)^```$", f.read(), re.M | re.S)
