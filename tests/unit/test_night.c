@@ -237,6 +237,34 @@ Test(night, refocused_by_position)
     pl_night_clear(&n);
 }
 
+/* A corrector of 870 / 1120 makes 0.603 um of a drawtube's um; whether it rides along is told, or
+ * is said to be taken for granted. */
+Test(night, says_what_the_coefficient_rests_on)
+{
+    for (int told = 0; told < 2; told++) {
+        pl_subs subs = plain(30);
+        pl_night n = { 0 };
+        pl_facts facts = pl_facts_unknown();
+        facts.focal_mm = (pl_num){ 870, PL_FROM_PROFILE };
+        facts.mirror_focal_mm = (pl_num){ 1120, PL_FROM_PROFILE };
+        if (told)
+            pl_facts_set(&facts, "carries", "corrector", PL_FROM_PROFILE, NULL);
+        for (size_t i = 0; i < 30; i++)
+            subs.sub[i].defocus_um -= 0.4 * (double)i; /* 4 um a degree at the sensor */
+        cr_assert(eq(int, pl_night_sum(&subs, &facts, &n, NULL), PL_OK));
+        double want = -4 / pow(870.0 / 1120, 2);
+        cr_expect(epsilon_eq(dbl, n.thermal_um_c, want, 4 * n.thermal_sigma_um_c));
+        size_t said = 0;
+        for (size_t i = 0; i < n.notes.n; i++)
+            said += strstr(n.notes.item[i], "carries corrector by default") != NULL;
+        cr_expect(eq(sz, said, !told));
+        char *text = pl_night_text(&n);
+        cr_expect(eq(int, strstr(text, "carries corrector (profile)") != NULL, told));
+        free(text);
+        pl_night_clear(&n);
+    }
+}
+
 /* Six hundred refocusings, each to a place of its own: what a degree does is told all the same. */
 Test(night, many_refocusings)
 {
