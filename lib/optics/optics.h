@@ -298,6 +298,10 @@ double pl_focus_worth(double defocus_um, double zone_um, double growth);
  * a corrector of magnification m rides along, which it does unless told; else 1. */
 double pl_carried(const pl_facts *facts);
 
+/* pl_carried_note - the sentence that belongs to an answer that rests on that, where the corrector
+ * is one by default. */
+void pl_carried_note(const pl_facts *facts, pl_notes *notes);
+
 /* pl_travel_of - one way told four ways; NaN where the facts do not tell. */
 pl_travel pl_travel_of(const pl_facts *facts, double sensor_um);
 

@@ -12,6 +12,12 @@ double pl_carried(const pl_facts *f)
                : m * m;
 }
 
+void pl_carried_note(const pl_facts *f, pl_notes *notes)
+{
+    if (pl_carried(f) != 1 && f->carries.from == PL_FROM_NOWHERE)
+        pl_note(notes, "carries corrector by default (--carries, [focuser] carries)");
+}
+
 pl_travel pl_travel_of(const pl_facts *f, double sensor_um)
 {
     double drawtube = sensor_um / pl_carried(f);

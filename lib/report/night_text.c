@@ -122,6 +122,7 @@ static void rests_on(const pl_night *n, pl_string *out)
                            f->outward,     f->focal_mm,     f->mirror_focal_mm };
     pl_string told = { 0 };
     pl_text_facts(&told, name, num, PL_ARRAY_LEN(num));
+    pl_text_word(&told, "carries", &f->carries);
     pl_string_add(out, "\n  rests on:\n");
     pl_text_note(out, told.s ? told.s : "");
     out->failed |= told.failed;

@@ -285,6 +285,7 @@ static void rests_on(pl_string *out, const pl_sweep *s)
                            s->facts.outward,     s->facts.um_per_turn, s->facts.fwhm_growth };
     pl_string told = { 0 };
     pl_text_facts(&told, names, num, PL_ARRAY_LEN(num));
+    pl_text_word(&told, "carries", &s->facts.carries);
     if (told.n || s->notes.n)
         pl_string_add(out, "\n  rests on:\n");
     if (told.s)

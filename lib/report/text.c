@@ -46,6 +46,12 @@ void pl_text_fact(pl_string *told, const char *name, const char *value, const ch
     pl_string_add(told, "%s%s %s (%s)", told->n ? ", " : "", name, value, from);
 }
 
+void pl_text_word(pl_string *told, const char *name, const pl_text *word)
+{
+    if (word->from != PL_FROM_NOWHERE)
+        pl_text_fact(told, name, word->s, pl_source_name(word->from));
+}
+
 void pl_text_facts(pl_string *told, const char *const *name, const pl_num *num, size_t n)
 {
     for (size_t i = 0; i < n; i++)

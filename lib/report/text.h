@@ -22,6 +22,9 @@ void pl_text_notes(pl_string *out, const pl_notes *notes);
 /* pl_text_fact - "NAME VALUE (FROM)" behind a comma. */
 void pl_text_fact(pl_string *told, const char *name, const char *value, const char *from);
 
+/* pl_text_word - the same of a fact that is a word, where it is told. */
+void pl_text_word(pl_string *told, const char *name, const pl_text *word);
+
 /* pl_text_facts - n of them, those that are known. */
 void pl_text_facts(pl_string *told, const char *const *name, const pl_num *num, size_t n);
 

@@ -3,9 +3,11 @@
  * and the errors' truth, are in tests/reference/night.py. */
 #include "../../lib/align/night/night.h"
 #include "../../lib/optics/optics.h"
+#include "frames.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
+#include <gsl/gsl_errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -82,6 +84,89 @@ Test(night, lines_as_numpy_has_them)
     pl_lines_free(&l);
 }
 
+/* The same as a fit of all unknowns at once: offsets are unknowns like the slopes. */
+static bool rests_of_all(const double *x, void *ctx, double *rest)
+{
+    const pl_lines *l = ctx;
+    for (size_t i = 0; i < l->n; i++) {
+        double y = x[l->columns + l->group[i]];
+        for (size_t j = 0; j < l->columns; j++)
+            y += x[j] * l->x[j][i];
+        rest[i] = (l->y[i] - y) / l->sigma[i];
+    }
+    for (size_t j = 0; j < l->columns; j++)
+        rest[l->n + j] = -x[j] / l->prior[j];
+    return true;
+}
+
+/* Random values, a tenth of them wild, in groups of eight. */
+static void fill_lines(pl_lines *l, size_t groups, size_t columns, uint64_t seed)
+{
+    frames_dice dice = { seed };
+    l->n = 8 * groups;
+    l->columns = columns;
+    l->groups = groups;
+    for (size_t i = 0; i < l->n; i++) {
+        l->group[i] = i / 8;
+        l->sigma[i] = 0.5 + frames_uniform(&dice);
+        l->y[i] = 3 * (double)(i / 8 % 7) +
+                  l->sigma[i] * frames_normal(&dice) * (frames_uniform(&dice) < 0.1 ? 30 : 1);
+        for (size_t j = 0; j < columns; j++) {
+            l->x[j][i] = 4 * frames_uniform(&dice) + (double)(i / 8);
+            l->y[i] += (2 - (double)j) * l->x[j][i];
+        }
+    }
+    if (columns > 1)
+        l->prior[1] = 1;
+}
+
+/* nlsq.c is itself held against scipy and NIST. Both end within some 1e-4 of an error. */
+Test(night, lines_as_the_general_fit_has_them)
+{
+    enum { GROUPS = 12, MOST = PL_LINES_MAX + GROUPS };
+    for (uint64_t seed = 1; seed <= 20; seed++) {
+        pl_lines l;
+        pl_lines_fit fit;
+        double x[MOST] = { 0 }, cov[MOST * MOST];
+        pl_err err = { PL_OK, "" };
+        cr_assert(eq(int, pl_lines_new(8 * GROUPS, &l, &err), PL_OK));
+        fill_lines(&l, GROUPS, 1 + seed % 3, seed);
+        size_t p = l.columns + GROUPS;
+        const pl_nlsq all = { .rest = rests_of_all,
+                              .ctx = &l,
+                              .n = l.n + l.columns,
+                              .firm = l.columns,
+                              .p = p,
+                              .robust = true };
+        cr_assert(eq(int, pl_nlsq_fit(&all, x, cov, NULL, NULL, &err), PL_OK), "%s", err.msg);
+        cr_assert(eq(int, pl_lines_solve(&l, &fit, &err), PL_OK), "%s", err.msg);
+        for (size_t j = 0; j < l.columns; j++) {
+            double sigma = sqrt(cov[j * p + j]);
+            cr_expect(epsilon_eq(dbl, fit.slope[j], x[j], 1e-3 * sigma), "%d %zu", (int)seed, j);
+            cr_expect(epsilon_eq(dbl, fit.sigma[j], sigma, 1e-3 * sigma), "%d %zu", (int)seed, j);
+        }
+        pl_lines_free(&l);
+    }
+}
+
+/* A column that is constant within each group is no slope: the offsets can do all it does. */
+Test(night, lines_that_are_not_determined)
+{
+    pl_lines l;
+    pl_lines_fit fit = { .misfit = 7 };
+    gsl_set_error_handler_off();
+    cr_assert(eq(int, pl_lines_new(8 * 5, &l, NULL), PL_OK));
+    fill_lines(&l, 5, 1, 3);
+    for (size_t i = 0; i < l.n; i++)
+        l.x[0][i] = 1.1 * (double)l.group[i] + 0.3;
+    cr_expect(eq(int, pl_lines_solve(&l, &fit, NULL), PL_EARG));
+    fill_lines(&l, 5, 1, 3);
+    l.groups = 6; /* the last one is empty */
+    cr_expect(eq(int, pl_lines_solve(&l, &fit, NULL), PL_EARG));
+    cr_expect(epsilon_eq(dbl, fit.misfit, 7, 0));
+    pl_lines_free(&l);
+}
+
 /* Python's datetime.fromisoformat().timestamp(). */
 Test(night, dates_as_seconds)
 {
@@ -149,6 +234,52 @@ Test(night, refocused_by_position)
     cr_expect(epsilon_eq(dbl, n.refocus[0].to_steps, 5003, 0));
     cr_expect(eq(sz, n.sub[4].stretch, 0));
     cr_expect(eq(sz, n.sub[5].stretch, 1));
+    pl_night_clear(&n);
+}
+
+/* A corrector of 870 / 1120 makes 0.603 um of a drawtube's um; whether it rides along is told, or
+ * is said to be taken for granted. */
+Test(night, says_what_the_coefficient_rests_on)
+{
+    for (int told = 0; told < 2; told++) {
+        pl_subs subs = plain(30);
+        pl_night n = { 0 };
+        pl_facts facts = pl_facts_unknown();
+        facts.focal_mm = (pl_num){ 870, PL_FROM_PROFILE };
+        facts.mirror_focal_mm = (pl_num){ 1120, PL_FROM_PROFILE };
+        if (told)
+            pl_facts_set(&facts, "carries", "corrector", PL_FROM_PROFILE, NULL);
+        for (size_t i = 0; i < 30; i++)
+            subs.sub[i].defocus_um -= 0.4 * (double)i; /* 4 um a degree at the sensor */
+        cr_assert(eq(int, pl_night_sum(&subs, &facts, &n, NULL), PL_OK));
+        double want = -4 / pow(870.0 / 1120, 2);
+        cr_expect(epsilon_eq(dbl, n.thermal_um_c, want, 4 * n.thermal_sigma_um_c));
+        size_t said = 0;
+        for (size_t i = 0; i < n.notes.n; i++)
+            said += strstr(n.notes.item[i], "carries corrector by default") != NULL;
+        cr_expect(eq(sz, said, !told));
+        char *text = pl_night_text(&n);
+        cr_expect(eq(int, strstr(text, "carries corrector (profile)") != NULL, told));
+        free(text);
+        pl_night_clear(&n);
+    }
+}
+
+/* Six hundred refocusings, each to a place of its own: what a degree does is told all the same. */
+Test(night, many_refocusings)
+{
+    enum { N = 2400 };
+    pl_subs subs = plain(N);
+    for (size_t i = 0; i < N; i++) {
+        subs.sub[i].position_steps = 5000 + (double)(i / 4 * 13 % 50);
+        subs.sub[i].temperature_c = 5 + 0.5 * (double)(i % 4);
+        subs.sub[i].defocus_um += 15 * subs.sub[i].temperature_c + 7 * (double)(i / 4 % 3);
+    }
+    pl_night n = sum(&subs, 0);
+    cr_expect(eq(sz, n.refocuses, N / 4 - 1));
+    cr_expect(not(n.moving));
+    cr_expect(lt(dbl, n.thermal_sigma_um_c, 0.1));
+    cr_expect(epsilon_eq(dbl, n.thermal_um_c, -15, 4 * n.thermal_sigma_um_c));
     pl_night_clear(&n);
 }
 

@@ -111,6 +111,8 @@ static pl_status check(const pl_field *field, size_t frames, const pl_surface *s
         return rc;
     }
     c.move = pl_travel_of(&c.facts, -c.sense.defocus_um);
+    if (isfinite(c.move.drawtube_um))
+        pl_carried_note(&c.facts, &c.notes);
     compare(&c, f, reference);
     weigh(&c, options->drift_um_h, 0, options);
     *out = c;

@@ -29,6 +29,8 @@ static const double AIR_TIE = 0.08;
 static const double AIR_USUAL = 2.5, AIR_LOOSE = 0.4;
 /* What a surface that was never measured may be, um over the half diagonal. */
 static const double TILT_OPEN = 60, CURVE_OPEN = 30;
+/* Difference of ln air that is none for the brightness of stars. */
+static const double SAME_AIR = 0.1;
 /* The finest air, as a part of the sharpest cell; and the widest. */
 static const double AIR_LEAST = 0.3, AIR_MOST = 1.4, AIR_FINEST_ARCSEC = 0.6;
 
@@ -40,7 +42,9 @@ struct work {
     double focal_mm, pixel_um, far_um;
     pl_sense_model model;
     pl_sizing *sizing;
-    double bright; /* of the last frame's stars, as pl_reading has it */
+    pl_reading how[PL_SENSE_FRAMES];
+    pl_sweep_light light[PL_SENSE_FRAMES];
+    double evened; /* ln air, um, for which stars were brought to one brightness */
     pl_notes *notes;
 };
 
@@ -91,6 +95,15 @@ static void cut(struct work *w, const pl_sweep_light *light)
                                  m->cell + m->cells);
 }
 
+/* What a star's brightness does to its width depends on the air, most of all far out of focus. */
+static void even_out(struct work *w, double ln_air)
+{
+    w->evened = ln_air;
+    for (size_t i = 0; i < w->frames; i++)
+        pl_sizing_brights(w->sizing, &w->how[i], exp(ln_air), &w->light[i].table);
+    cut(w, w->light);
+}
+
 /* ln um */
 static double sharpest(const pl_sense_model *m, size_t frame)
 {
@@ -104,7 +117,6 @@ static double sharpest(const pl_sense_model *m, size_t frame)
 static pl_status tables(struct work *w, int jobs, pl_err *err)
 {
     pl_sense_model *m = &w->model;
-    pl_sweep_light light[PL_SENSE_FRAMES];
     double least = INFINITY, most = 0;
     for (size_t i = 0; i < m->cells; i++) {
         least = fmin(least, exp(m->cell[i].ln_fwhm));
@@ -118,16 +130,14 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
     pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, jobs, &w->sizing, err);
     for (size_t i = 0; rc == PL_OK && i < w->frames; i++) {
         const pl_field *f = &w->field[i];
-        light[i] = pl_sweep_light_of(f);
-        pl_reading how = { .beta = f->beta,
-                           .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
-                           .bright = light[i].typical };
-        pl_sizing_read(w->sizing, &how, &m->sizes[i]);
-        pl_sizing_brights(w->sizing, &how, least, &light[i].table);
-        w->bright = how.bright;
+        w->light[i] = pl_sweep_light_of(f);
+        w->how[i] = (pl_reading){ .beta = f->beta,
+                                  .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
+                                  .bright = w->light[i].typical };
+        pl_sizing_read(w->sizing, &w->how[i], &m->sizes[i]);
     }
     if (rc == PL_OK)
-        cut(w, light);
+        even_out(w, fmin(log(least), m->air));
     for (size_t i = 0; rc == PL_OK && i < w->frames; i++)
         w->far_um = fmax(
             w->far_um, pl_sweep_how_far(&m->sizes[i], sharpest(m, i) + log(1.1), range.air_lo_um));
@@ -179,6 +189,11 @@ static bool look(struct work *w, const pl_surface *s, pl_sense_search *out)
     pl_surface open = open_surface(w);
     double air = s && s->seeing_um > 0 ? s->seeing_um : exp(w->model.air);
     pl_sense_known(&w->model, s ? s : &open, air * air);
+    if (!pl_sense_look(&w->model, w->far_um, out))
+        return false;
+    if (fabs(out->air - w->evened) < SAME_AIR)
+        return true;
+    even_out(w, out->air);
     return pl_sense_look(&w->model, w->far_um, out);
 }
 
@@ -197,7 +212,7 @@ static void tell_focused(struct work *w, const pl_sense_search *s, pl_sense *out
     double here = exp(pl_sense_width(m, s->best.x, last, 0)); /* um */
     pl_reading how = { .beta = FOCUSED_BETA,
                        .radius_um = fmax(6 * w->pixel_um, 2.75 * here + 2 * w->pixel_um),
-                       .bright = w->bright };
+                       .bright = w->how[last].bright };
     pl_sizes was = m->sizes[last];
     pl_sizing_read(w->sizing, &how, &m->sizes[last]);
     out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;

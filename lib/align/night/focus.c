@@ -355,6 +355,8 @@ pl_status pl_night_focus(pl_night *n, pl_err *err)
         pl_note(&n->notes,
                 "mirror_focal_mm is not told: travel of the drawtube is taken for travel "
                 "at the sensor, which a reducing corrector makes smaller");
+    if (isfinite(n->thermal_um_c))
+        pl_carried_note(&n->facts, &n->notes);
     drift(n);
     cadence(n);
     return PL_OK;

@@ -60,14 +60,16 @@ struct work {
     pl_sub *sub;
 };
 
-/* Without what the optics need, shapes are all that is told. */
+/* Without a focal surface, or what the optics need, shapes are all that is told. */
 static void look(const pl_field *f, const struct work *w, pl_sub *s)
 {
     pl_sense sense;
     pl_notes notes = { NULL, 0, 0 };
     pl_err err = { PL_OK, "" };
     take_field(f, s);
-    if (pl_sense_frame(f, w->surface, NULL, w->jobs, &notes, &sense, &err) == PL_OK)
+    if (!w->surface)
+        pl_sub_trust(s, false, false);
+    else if (pl_sense_frame(f, w->surface, NULL, w->jobs, &notes, &sense, &err) == PL_OK)
         take_sense(&sense, s);
     else
         snprintf(s->why, sizeof s->why, "%.199s", err.msg);

@@ -13,7 +13,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { FEWEST = 5, TRAILS = 4, AROUND = 2 };
+enum { TRAILS = 4, AROUND = 2 };
 
 /* Worth below which an exposure is doubtful, and dropped. Common practice, no source. */
 static const double DOUBTFUL = 0.7, DROP = 0.5;
@@ -26,72 +26,6 @@ static const double NAMED = 0.75;
 static const double STANDS_OUT = 4;
 /* Light lost that is no cloud: so much, and so many times the night's own scatter. */
 static const double CLOUD = 0.15, CLOUD_SCATTER = 4;
-/* Light that a unit of airmass takes, mag; counts of stars fainter by a magnitude, as log10. Common
- * practice, no source. */
-static const double EXTINCTION = 0.2, COUNTS = 0.35;
-
-/* ---- the typical exposure of a kind */
-
-static bool alike(const pl_sub *a, const pl_sub *b)
-{
-    bool exposed = a->exposure_s == b->exposure_s || (isnan(a->exposure_s) && isnan(b->exposure_s));
-    return exposed && strcmp(a->object, b->object) == 0 && strcmp(a->filter, b->filter) == 0;
-}
-
-typedef double measure(const pl_sub *s);
-
-/* Width that would be left in focus. */
-static double in_focus(const pl_sub *s)
-{
-    return s->fwhm_px * sqrt(s->worth_focus);
-}
-
-static double noise(const pl_sub *s)
-{
-    return s->noise_adu;
-}
-
-/* Light of a bright star, the air's own share given back. */
-static double light(const pl_sub *s)
-{
-    double airmass = isnan(s->airmass) ? 1 : s->airmass;
-    return s->light_adu_s * pow(10, 0.4 * EXTINCTION * (airmass - 1));
-}
-
-/* The same, as far as the number of stars tells it: the faintest has so much light as noise and
- * width ask for. */
-static double light_by_count(const pl_sub *s)
-{
-    return pow(s->stars, 1 / (2.5 * COUNTS)) * s->noise_adu * s->fwhm_px;
-}
-
-static double airmass(const pl_sub *s)
-{
-    return s->airmass;
-}
-
-static double trails(const pl_sub *s)
-{
-    return s->trails;
-}
-
-/* Quantile over the exposures like `kind`, and the scatter around it; NaN for too few. */
-static double usual(const pl_night *n, const pl_sub *kind, measure *of, double q, double *scatter,
-                    double *work)
-{
-    size_t m = 0;
-    for (size_t i = 0; i < n->subs; i++) {
-        double v = alike(&n->sub[i], kind) ? of(&n->sub[i]) : NAN;
-        if (isfinite(v))
-            work[m++] = v;
-    }
-    if (m < FEWEST)
-        return NAN;
-    double v = pl_quantile(work, m, q), middle = pl_median(work, m);
-    if (scatter)
-        *scatter = pl_mad_sigma(work, m, middle) / middle; /* leaves distances in `work` */
-    return v;
-}
 
 /* ---- worth */
 
@@ -133,24 +67,24 @@ static void focus_worth(pl_night *n, size_t i)
     s->out = fabs(z) - 2 * sigma > s->zone_um;
 }
 
-static void light_worth(const pl_night *n, pl_sub *s, double *work)
+static void light_worth(const pl_usual *u, pl_sub *s)
 {
-    double scatter = 0, best = usual(n, s, light, 0.75, &scatter, work), now = light(s);
+    double now = pl_sub_light(s), best = u->light, scatter = u->light_scatter;
     if (!isfinite(now) || isnan(best)) {
-        best = usual(n, s, light_by_count, 0.75, &scatter, work);
-        now = light_by_count(s);
+        now = pl_sub_light_by_count(s);
+        best = u->by_count;
+        scatter = u->by_count_scatter;
     }
     double through = fmin(1, or_one(now / best));
     bool cloud = 1 - through > fmax(CLOUD, CLOUD_SCATTER * scatter);
     s->worth_light = cloud ? through * through : 1;
 }
 
-static void worth(const pl_night *n, pl_sub *s, double *work)
+static void worth(const pl_usual *u, pl_sub *s)
 {
-    double wide = usual(n, s, in_focus, 0.5, NULL, work), sky = usual(n, s, noise, 0.5, NULL, work);
-    s->worth_air = or_one(pow(wide / in_focus(s), 2));
-    s->worth_sky = or_one(pow(sky / s->noise_adu, 2));
-    light_worth(n, s, work);
+    s->worth_air = or_one(pow(u->in_focus_px / pl_sub_in_focus_px(s), 2));
+    s->worth_sky = or_one(pow(u->noise_adu / s->noise_adu, 2));
+    light_worth(u, s);
     s->worth = s->worth_focus * s->worth_air * s->worth_sky * s->worth_light;
 }
 
@@ -201,16 +135,16 @@ static void out_of_focus(pl_sub *s)
 }
 
 /* Of soft stars, the part that standing low explains. */
-static void soft(const pl_night *n, pl_sub *s, double *work)
+static void soft(const pl_usual *u, pl_sub *s)
 {
     double wider = 1 / sqrt(s->worth_air);
-    double low = pow(s->airmass / usual(n, s, airmass, 0.5, NULL, work), 0.6);
+    double low = pow(s->airmass / u->airmass, 0.6);
     say(s, "soft: in focus stars would be %.2f times as wide as usual", wider);
     if (low > 1.05)
         say(s, "standing low (airmass %.1f) alone would make it %.2f", s->airmass, low);
 }
 
-static void costs(const pl_night *n, pl_sub *s, double *work)
+static void costs(const pl_usual *u, pl_sub *s)
 {
     if (s->worth_light < NAMED)
         say(s, "cloud or dew: %.0f %% of the light came through", 100 * sqrt(s->worth_light));
@@ -218,7 +152,7 @@ static void costs(const pl_night *n, pl_sub *s, double *work)
         say(s, "bright sky (twilight, Moon): its noise is %.2f times the usual",
             1 / sqrt(s->worth_sky));
     if (s->worth_air < NAMED && s->cause != PL_CAUSE_TRACKING)
-        soft(n, s, work);
+        soft(u, s);
 }
 
 /* What costs most. */
@@ -231,14 +165,13 @@ static pl_cause dearest(const pl_sub *s)
                                      : PL_CAUSE_NONE;
 }
 
-static void trail(const pl_night *n, pl_sub *s, double *work)
+static void trail(const pl_usual *u, pl_sub *s)
 {
-    double few = usual(n, s, trails, 0.5, NULL, work);
-    if (s->grade != PL_DROP && s->trails > 2 * few + TRAILS)
+    if (s->grade != PL_DROP && s->trails > 2 * u->trails + TRAILS)
         say(s, "a trail crosses it: rejection while stacking takes that out");
 }
 
-static void judge(const pl_night *n, pl_sub *s, double *work)
+static void judge(const pl_night *n, const pl_usual *u, pl_sub *s)
 {
     if (!s->measured) {
         grade(s, PL_DROP, PL_CAUSE_NONE);
@@ -247,13 +180,13 @@ static void judge(const pl_night *n, pl_sub *s, double *work)
     }
     stretched(n, s);
     out_of_focus(s);
-    costs(n, s, work);
+    costs(u, s);
     if (s->worth < DOUBTFUL)
         grade(s, s->worth < DROP ? PL_DROP : PL_DOUBTFUL,
               s->cause == PL_CAUSE_TRACKING ? s->cause : dearest(s));
     if (s->worth < DOUBTFUL)
         say(s, "worth %.2f of the usual", s->worth);
-    trail(n, s, work);
+    trail(u, s);
 }
 
 static void count(pl_night *n)
@@ -276,16 +209,17 @@ static void count(pl_night *n)
 
 pl_status pl_night_grade(pl_night *n, pl_err *err)
 {
-    double *work = calloc(n->subs, sizeof *work);
-    if (!work)
-        return pl_fail(err, PL_ENOMEM, "out of memory");
+    pl_usual *usual = NULL;
     for (size_t i = 0; i < n->subs; i++)
         focus_worth(n, i);
-    for (size_t i = 0; i < n->subs; i++)
-        worth(n, &n->sub[i], work);
-    for (size_t i = 0; i < n->subs; i++)
-        judge(n, &n->sub[i], work);
-    free(work);
+    pl_status rc = pl_night_usual(n, &usual, err);
+    if (rc != PL_OK)
+        return rc;
+    for (size_t i = 0; i < n->subs; i++) {
+        worth(&usual[i], &n->sub[i]);
+        judge(n, &usual[i], &n->sub[i]);
+    }
+    free(usual);
     n->left = n->subs;
     count(n);
     return PL_OK;

@@ -3,6 +3,7 @@
  * back towards focus. */
 #include "night.h"
 
+#include <gsl/gsl_sort.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -261,20 +262,18 @@ static const double AN_HOUR = 5, A_DEGREE = 1, ANY = 1000;
 
 /* Whether temperatures are known, and finer than the night's drift: a thermometer that counts whole
  * degrees would itself seem to jump. */
-static bool temperature_fine(const pl_night *n)
+static bool temperature_fine(const pl_night *n, double *work)
 {
     size_t values = 0, known = 0;
-    for (size_t i = 0; i < n->subs; i++) {
-        bool seen = isnan(n->sub[i].temperature_c);
-        if (isnan(n->sub[i].defocus_um))
-            continue;
-        if (seen)
+    for (size_t i = 0; i < n->subs; i++)
+        if (isfinite(n->sub[i].defocus_um))
+            work[known++] = n->sub[i].temperature_c;
+    for (size_t i = 0; i < known; i++)
+        if (isnan(work[i]))
             return false;
-        known++;
-        for (size_t j = 0; j < i && !seen; j++)
-            seen = n->sub[j].temperature_c == n->sub[i].temperature_c;
-        values += !seen;
-    }
+    gsl_sort(work, 1, known);
+    for (size_t i = 0; i < known; i++)
+        values += i == 0 || work[i] != work[i - 1];
     return 3 * values > known;
 }
 
@@ -287,7 +286,7 @@ static void drift_of(const pl_sub *s, double hour, bool fine, double *x[])
 
 static void take_known(const pl_night *n, struct known *k)
 {
-    bool fine = temperature_fine(n);
+    bool fine = temperature_fine(n, k->work);
     pl_lines *l = &k->lines;
     l->columns = 3;
     l->prior[0] = fine ? AN_HOUR : ANY;
@@ -333,8 +332,7 @@ static void levels(pl_night *n, struct known *k)
 {
     for (size_t i = 1; i < k->n; i++)
         k->jump[i] = n->sub[k->index[i]].stretch != n->sub[k->index[i - 1]].stretch;
-    for (size_t r = 0; r < n->refocuses; r++) {
-        size_t i = 0;
+    for (size_t r = 0, i = 0; r < n->refocuses; r++) {
         while (i < k->n && k->index[i] < n->refocus[r].after)
             i++;
         if (i > 0 && i < k->n)

@@ -120,24 +120,27 @@ static int by_time(const void *a, const void *b)
     return (p->at > q->at) - (p->at < q->at);
 }
 
-/* Keeps the last one of each file and time: two nights may call theirs alike. Gives: how many are
- * left. */
+/* The last one of each file and time goes in front: two nights may call theirs alike. Gives: how
+ * many these are. */
 static size_t last_of_each(struct entry *e, size_t n, pl_notes *notes)
 {
     size_t kept = 0;
     qsort(e, n, sizeof *e, by_file);
     for (size_t i = 0; i < n; i++)
-        if (i + 1 == n || strcmp(e[i].file, e[i + 1].file) != 0 || !same_time(&e[i], &e[i + 1]))
-            e[kept++] = e[i];
+        if (i + 1 == n || strcmp(e[i].file, e[i + 1].file) != 0 || !same_time(&e[i], &e[i + 1])) {
+            struct entry last = e[i];
+            e[i] = e[kept];
+            e[kept++] = last;
+        }
     if (kept < n)
         pl_note(notes, "%zu exposure%s told more than once: the last one counts", n - kept,
                 n - kept == 1 ? " was" : "s were");
     return kept;
 }
 
-/* The exposures in order of time, each file once. The rest of `subs` stays for the caller to free.
- */
-static pl_status in_order(pl_subs *subs, pl_sub **out, size_t *kept, pl_notes *notes, pl_err *err)
+/* Brings the exposures into order of time, each file once; those told again come behind.
+ *   kept  out  how many are to count */
+static pl_status put_in_order(pl_subs *subs, size_t *kept, pl_notes *notes, pl_err *err)
 {
     struct entry *e = calloc(subs->subs + 1, sizeof *e);
     pl_sub *sub = calloc(subs->subs + 1, sizeof *sub);
@@ -150,10 +153,12 @@ static pl_status in_order(pl_subs *subs, pl_sub **out, size_t *kept, pl_notes *n
         e[i] = (struct entry){ subs->sub[i].file, subs->sub[i].time_s, i };
     *kept = last_of_each(e, subs->subs, notes);
     qsort(e, *kept, sizeof *e, by_time);
-    for (size_t i = 0; i < *kept; i++)
+    for (size_t i = 0; i < subs->subs; i++)
         sub[i] = subs->sub[e[i].at];
     free(e);
-    *out = sub;
+    free(subs->sub);
+    subs->sub = sub;
+    subs->cap = subs->subs + 1;
     return PL_OK;
 }
 
@@ -216,32 +221,26 @@ static pl_status sum(pl_night *n, pl_err *err)
     return rc;
 }
 
-/* What was taken over is emptied; what is left (told twice) freed. */
-static void hand_over(pl_subs *subs, const pl_night *n)
-{
-    for (size_t i = 0; i < subs->subs; i++)
-        for (size_t j = 0; j < n->subs; j++)
-            if (subs->sub[i].file == n->sub[j].file)
-                subs->sub[i].file = NULL;
-    pl_subs_clear(subs);
-}
-
 pl_status pl_night_sum(pl_subs *subs, const pl_facts *facts, pl_night *out, pl_err *err)
 {
     pl_night n = blank(facts);
     for (size_t i = 0; i < subs->notes.n; i++)
         pl_note(&n.notes, "%s", subs->notes.item[i]);
-    pl_status rc = in_order(subs, &n.sub, &n.subs, &n.notes, err);
+    pl_status rc = put_in_order(subs, &n.subs, &n.notes, err);
+    n.sub = subs->sub; /* borrowed until all is well */
     if (rc == PL_OK)
         rc = sum(&n, err);
     if (rc != PL_OK) {
-        free(n.sub); /* the files' names stay with `subs` */
         n.sub = NULL;
         n.subs = 0;
         pl_night_clear(&n);
         return rc;
     }
-    hand_over(subs, &n);
+    for (size_t i = n.subs; i < subs->subs; i++)
+        free(subs->sub[i].file);
+    subs->sub = NULL;
+    subs->subs = 0;
+    pl_subs_clear(subs);
     *out = n;
     return PL_OK;
 }

@@ -23,6 +23,24 @@ pl_status pl_night_moves(pl_night *night, pl_err *err);
  * What cannot be told is NaN. */
 pl_status pl_night_focus(pl_night *night, pl_err *err);
 
+/* What is usual for exposures of the same object, filter and exposure time; NaN: too few of them.
+ */
+typedef struct {
+    double in_focus_px, noise_adu, airmass, trails; /* medians */
+    double light, by_count;                         /* upper quartiles of pl_sub_light.. */
+    double light_scatter, by_count_scatter;         /* of one exposure, as a fraction */
+} pl_usual;
+
+/* pl_night_usual
+ *   out  out  [subs] malloc'd, for each exposure what is usual of its kind */
+pl_status pl_night_usual(const pl_night *night, pl_usual **out, pl_err *err);
+
+/* Of one exposure: the width that would be left in focus; the light of a bright star, the air's own
+ * share given back; the same, up to a factor, as far as the number of stars tells it. */
+double pl_sub_in_focus_px(const pl_sub *sub);
+double pl_sub_light(const pl_sub *sub);
+double pl_sub_light_by_count(const pl_sub *sub);
+
 /* pl_night_grade - worth, grade and reason of each exposure. */
 pl_status pl_night_grade(pl_night *night, pl_err *err);
 

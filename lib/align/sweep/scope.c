@@ -80,8 +80,7 @@ static void focuser(pl_sweep_work *w)
 {
     const pl_facts *f = &w->s.facts;
     w->carried = pl_carried(f);
-    if (w->carried != 1 && f->carries.from == PL_FROM_NOWHERE)
-        pl_note(&w->s.notes, "carries corrector by default (--carries, [focuser] carries)");
+    pl_carried_note(f, &w->s.notes);
     w->outward = f->outward.v < 0 ? -1 : 1;
     if (w->at_um && f->outward.from == PL_FROM_NOWHERE)
         pl_note(&w->s.notes, "outward is +1 by default: larger numbers move out (--outward)");
