@@ -49,7 +49,7 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
 static bool gzip_is_sane(int fd, int64_t size)
 {
     unsigned char tail[4];
-    if (size < 18 || pread(fd, tail, sizeof tail, size - 4) != sizeof tail)
+    if (size < 18 || pl_read_at(fd, tail, sizeof tail, size - 4) != sizeof tail)
         return false;
     int64_t length = tail[0] | tail[1] << 8 | tail[2] << 16 | (int64_t)tail[3] << 24;
     return length <= 1032 * size;
@@ -61,7 +61,9 @@ static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
     unsigned char head[16] = { 0 };
     if (size == 0)
         return pl_fail(err, PL_EFORMAT, "is empty; was the exposure saved?");
-    ssize_t got = pread(fd, head, sizeof head, 0);
+    ssize_t got = pl_read_at(fd, head, sizeof head, 0);
+    if (got < 0)
+        return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
     *plain = got >= 9 && memcmp(head, "SIMPLE  =", 9) == 0;
     bool packed = got >= 2 && head[0] == 0x1f && (head[1] == 0x8b || head[1] == 0x9d);
     if (packed && head[1] == 0x8b && !gzip_is_sane(fd, size))
@@ -295,20 +297,11 @@ const pl_notes *pl_frame_notes(const pl_frame *frame)
 
 static pl_status pread_all(int fd, void *buf, size_t want, off_t at, pl_err *err)
 {
-    char *p = buf;
-    while (want) {
-        ssize_t got = pread(fd, p, want, at);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got < 0)
-            return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(errno));
-        if (got == 0)
-            return pl_fail(err, PL_EIO, "became shorter while it was read");
-        p += got;
-        at += got;
-        want -= (size_t)got;
-    }
-    return PL_OK;
+    ssize_t got = pl_read_at(fd, buf, want, at);
+    if (got < 0)
+        return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(errno));
+    return (size_t)got == want ? PL_OK
+                               : pl_fail(err, PL_EIO, "became shorter while it was read");
 }
 
 /* n stored values from pixel `first` on, through a buffer that stays in the cache. */

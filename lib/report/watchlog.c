@@ -213,7 +213,7 @@ static pl_status open_log(const char *path, int *out, pl_err *err)
     pl_status rc = PL_OK;
     if (fstat(fd, &st) != 0 || !S_ISREG(st.st_mode))
         rc = pl_fail(err, PL_EIO, "is no regular file; a log is one");
-    else if (pread(fd, &first, 1, 0) == 1 && first != '{')
+    else if (pl_read_at(fd, &first, 1, 0) == 1 && first != '{')
         rc = pl_fail(err, PL_EIO, "is no log: it does not begin with {; name another file");
     else if (is_locked_by_another(fd))
         rc = pl_fail(err, PL_EIO,
