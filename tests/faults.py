@@ -159,7 +159,8 @@ class Run:
 
 
 def fresh(top, row):
-    folder = tempfile.mkdtemp(dir=top)
+    """A folder for it with what is to be there before."""
+    folder = tempfile.mkdtemp(dir=top, prefix=row.name + "-")
     for name, old in row.writes.items():
         if old is not None:
             with open(os.path.join(folder, name), "wb") as f:
@@ -255,12 +256,13 @@ def main():
     p.add_argument("build")
     p.add_argument("--quick", action="store_true")
     p.add_argument("row", nargs="*")
-    p.add_argument("--keep", metavar="FOLDER", help="make the inputs there, and end")
+    p.add_argument("--keep", metavar="FOLDER", help="make inputs and folders there, print the commands, and end")
     a = p.parse_args()
     if a.keep:
         make(os.path.abspath(a.build), a.keep)
         for row in rows(a.keep):
-            print(f"{row.name:13} {' '.join(row.command)}")
+            os.rename(fresh(a.keep, row), f"{a.keep}/{row.name}")
+            print(row.name, *row.command)
         return 0
     top = tempfile.mkdtemp(prefix="plumb-faults-")
     good, bad = 0, []

@@ -53,8 +53,7 @@ each() { # NAME COMMAND...: every program, before it the words of COMMAND
     how=$1
     shift
     while read -r name program rest; do
-        rm -rf "$build/here" && mkdir "$build/here"
-        cp samples/evening.ini "$build/here/p.ini"
+        rm -rf "$build/here" && cp -r "$made/$name" "$build/here"
         # shellcheck disable=SC2086
         (
             cd "$build/here" || exit
@@ -73,7 +72,16 @@ seen race tsan "$build/tests/sown" race
 at=$build
 sed 's/ -j 1 / -j 4 /' "$made/commands" >"$build/commands"
 each threads
-set -- valgrind -q --log-file="$logs/valgrind.%p" --leak-check=full --show-leak-kinds=definite
+# fontconfig keeps its configuration to the end, as in asan.sh
+cat >"$build/valgrind.supp" <<'END'
+{
+    fontconfig
+    Memcheck:Leak
+    ...
+    obj:*/libfontconfig.so*
+}
+END
+set -- valgrind -q --suppressions="$build/valgrind.supp" --log-file="$logs/valgrind.%p" --leak-check=full --show-leak-kinds=definite
 seen unset valgrind "$@" "$plain/tests/sown" unset
 seen past valgrind "$@" "$plain/tests/sown" past
 at=$plain

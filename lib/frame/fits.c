@@ -8,6 +8,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,6 +17,18 @@
 
 enum { MAX_SIDE = 1 << 20, CHUNK_BYTES = 1 << 16 };
 #define MAX_PIXELS ((int64_t)1 << 31)
+
+static void wake(void)
+{
+    fits_init_cfitsio();
+}
+
+/* CFITSIO 4.2 looks without a lock whether it is ready. */
+void pl_cfitsio_ready(void)
+{
+    static pthread_once_t once = PTHREAD_ONCE_INIT;
+    pthread_once(&once, wake);
+}
 
 static pl_status fits_failure(int status, const char *what, pl_err *err)
 {
@@ -215,6 +228,10 @@ static pl_status load(const char *path, bool plain_file, int64_t size, struct pl
     fitsfile *f = NULL;
     int status = 0;
     LONGLONG axis[3] = { 0, 0, 1 };
+    if (strlen(path) >= FLEN_FILENAME)
+        return pl_fail(err, PL_EIO, "its path has more than the %d bytes CFITSIO takes; go nearer",
+                       FLEN_FILENAME - 1);
+    pl_cfitsio_ready();
     if (fits_open_diskfile(&f, path, READONLY, &status))
         return fits_failure(status, "cannot be read as FITS", err);
     pl_status st = find_image(f, &fr->bitpix, axis, err);

@@ -103,6 +103,7 @@ pl_status pl_sim_save(const pl_sim *sim, const char *path, bool packed, pl_err *
     size_t room = 0, used = 0;
     int status = 0, closed = 0;
     starved = false;
+    pl_cfitsio_ready();
     fits_create_memfile(&f, &bytes, &room, (size_t)1 << 20, grow, &status);
     if (!status) {
         build(f, sim, packed, &status);
