@@ -36,7 +36,7 @@ YARDSTICK := $(BUILD)/tests/timeit $(BUILD)/tests/readonly $(BUILD)/tests/sepben
 FUZZ      := frame profile scene turnlog nightlog marks
 REPLAY    := $(FUZZ:%=$(BUILD)/tests/replay-%)
 
-.PHONY: all deps deps-check deps-lint demo check bench lint format fuzz asan soak install uninstall \
+.PHONY: all deps deps-check deps-lint demo check bench lint format fuzz asan threads soak install uninstall \
         clean FORCE
 .SECONDARY:
 all: $(BINS) $(STATIC) $(SHARED)
@@ -88,10 +88,22 @@ $(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC)
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) $(filter-out %/flags,$^) -o $@ $(PL_LIBS)
 
+# The programs with a fault at one of their own allocations or calls, see tests/fault.c.
+FAULTY    := $(PROGRAMS:%=$(BUILD)/faulty/%)
+WRAPPED   := malloc calloc realloc strdup strndup open read pread write fsync fdatasync ftruncate rename close
+$(BUILD)/faulty/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o \
+                         $(BUILD)/obj/tools/command.o $(BUILD)/obj/tests/fault.o $(STATIC)
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(SANITIZE) $(WRAPPED:%=-Wl,--wrap=%) $^ -o $@ $(PL_LIBS)
+
 # Faults sown on purpose, for the sanitizers.
 $(BUILD)/tests/seeded: tests/seeded.c $(BUILD)/flags
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -Wno-missing-prototypes $< -o $@ $$(pkg-config --cflags --libs criterion)
+
+$(BUILD)/tests/sown: tests/sown.c $(BUILD)/flags
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -O0 $< -o $@
 
 $(BUILD)/tests/unit: $(UNIT:%.c=$(BUILD)/obj/%.o) $(STATIC)
 	@mkdir -p $(@D)
@@ -101,7 +113,7 @@ $(BUILD)/obj/tests/unit/%.o: PL_CFLAGS += -Wno-missing-prototypes $(shell pkg-co
 demo: all
 	@sh samples/demo.sh $(BUILD)
 
-check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY)
+check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY) $(filter %field %turn %night %sim,$(FAULTY))
 	@sh tests/check.sh $(BUILD)
 bench: deps-check all $(MKFRAME) $(YARDSTICK)
 	@sh tests/bench/bench.sh $(BUILD)
@@ -112,11 +124,15 @@ format:
 	clang-format -i $$(git ls-files '*.[ch]')
 asan: deps-check
 	@sh tests/asan.sh $(BUILD)
+threads: deps-check
+	@sh tests/deps.sh threads
+	@sh tests/threads.sh $(BUILD)
 fuzz:
 	@sh tests/fuzz/fuzz.sh $(BUILD)
-soak: deps-check all $(MKFRAME)
+soak: deps-check all $(MKFRAME) $(FAULTY)
 	@sh tests/bench/soak.sh $(BUILD)
 	@$${PYTHON:-/usr/bin/python3} tests/bench/watchsoak.py $(BUILD)
+	@$${PYTHON:-/usr/bin/python3} tests/faults.py $(BUILD)
 
 install: all
 	install -d $(DESTDIR)$(PREFIX)/bin $(DESTDIR)$(PREFIX)/lib/pkgconfig \

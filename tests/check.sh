@@ -100,14 +100,15 @@ suite() { # NAME: one of $suites
     story) counted story tests/story.py "$python" tests/story.py "$build" ;;
     seeds) counted seeds "$build/tests/replay-frame" seeds ;;
     watch) counted watch tests/bench/watchsoak.py "$python" tests/bench/watchsoak.py "$build" --quick ;;
+    faults) counted faults tests/faults.py "$python" tests/faults.py "$build" --quick ;;
     frames) counted frames tests/bench/check_mkframe.py "$python" tests/bench/check_mkframe.py "$build/tests/mkframe" ;;
     *) counted "$1" "tests/reference/$1.py" "$python" "tests/reference/$1.py" "$build" --quick ;;
     esac
 }
 
 # The longest first, so that both workers end together.
-suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples story laser flare install
-    seeds libraries mosaic loop sweepframes manual house"
+suites="unit cli donut check detect night watch psf waves frames against sweep accuracy examples story faults laser flare
+    install properties seeds libraries mosaic loop sweepframes manual house"
 
 worker() { # each suite nobody has begun; what it said in one piece, and the counts
     for name in $suites; do

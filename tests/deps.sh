@@ -1,6 +1,6 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# deps.sh build|check|lint... - see to it that what plumb needs is there.
+# deps.sh build|check|lint|fuzz|threads... - see to it that what plumb needs is there.
 # Nothing missing: silent, exit 0. Root, or sudo without a password, on a system with apt-get:
 # install it. Else: one line that says what to install here and elsewhere, exit 2.
 set -u
@@ -43,8 +43,11 @@ END
     fuzz) cat <<'END' ;;
 cmd:clang               clang                clang                  clang              llvm
 END
+    threads) cat <<'END' ;;
+cmd:valgrind            valgrind             valgrind               valgrind           valgrind
+END
     *)
-        echo "usage: deps.sh build|check|lint|fuzz..." >&2
+        echo "usage: deps.sh build|check|lint|fuzz|threads..." >&2
         exit 2
         ;;
     esac

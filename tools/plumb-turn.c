@@ -86,7 +86,10 @@ static int learn(const cli *c, const pl_turn_options *o, const char *path)
         return cli_failed(c, c->file[2], &err);
     if (pl_turnlog_append(path, &entry, &err) != PL_OK)
         return cli_failed(c, path, &err);
-    return advise(c, o, path);
+    int status = advise(c, o, path);
+    if (status == EXIT_UNMEASURED)
+        cli_complain(c, path, "the measurement was added all the same; go on with advise");
+    return status;
 }
 
 static int run(const cli *c, const pl_turn_options *o)

@@ -7,6 +7,7 @@
 #include "../plumb.h"
 
 #include <gsl/gsl_rng.h>
+#include <sys/types.h>
 
 #define PL_ARRAY_LEN(a) (sizeof(a) / sizeof *(a))
 
@@ -14,7 +15,7 @@
  * chosen at the start. Each element sees the same operations in the same order: same bytes.
  * PL_INTO - of what it calls: becomes a part of it. */
 #if defined(__x86_64__) && defined(__GLIBC__) && !defined(__clang__) &&                            \
-    !defined(__SANITIZE_ADDRESS__)
+    !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
 #define PL_WIDE __attribute__((target_clones("avx2", "default")))
 #else
 #define PL_WIDE
@@ -107,6 +108,10 @@ void pl_keys_clear(pl_keys *keys);
 const char *pl_file_kind(unsigned mode);
 
 /* ---- load.c */
+
+/* pl_read_at - up to `want` bytes from there on, however many calls that takes; fewer only at the
+ * file's end. Gives: how many, or -1 with errno. */
+ssize_t pl_read_at(int fd, void *buf, size_t want, off_t at);
 
 /* pl_load_text - a regular file, whole, with a 0 behind it.
  *   what, page  in   "profile", "plumb-profile(5)": for the sentence when it is none

@@ -10,27 +10,35 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+ssize_t pl_read_at(int fd, void *buf, size_t want, off_t at)
+{
+    size_t done = 0;
+    while (done < want) {
+        ssize_t got = pread(fd, (char *)buf + done, want - done, at + (off_t)done);
+        if (got < 0 && errno == EINTR)
+            continue;
+        if (got < 0)
+            return -1;
+        if (got == 0)
+            break;
+        done += (size_t)got;
+    }
+    return (ssize_t)done;
+}
+
 static pl_status slurp(int fd, size_t size, char **text, size_t *n, pl_err *err)
 {
-    size_t used = 0;
     char *s = malloc(size + 1);
     if (!s)
         return pl_fail(err, PL_ENOMEM, "out of memory");
-    while (used < size) {
-        ssize_t got = read(fd, s + used, size - used);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got < 0) {
-            free(s);
-            return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
-        }
-        if (got == 0)
-            break;
-        used += (size_t)got;
+    ssize_t used = pl_read_at(fd, s, size, 0);
+    if (used < 0) {
+        free(s);
+        return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
     }
     s[used] = '\0';
     *text = s;
-    *n = used;
+    *n = (size_t)used;
     return PL_OK;
 }
 

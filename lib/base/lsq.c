@@ -11,7 +11,7 @@
 #include <string.h>
 #include <gsl/gsl_linalg.h>
 
-enum { MOST_TERMS = 12, ROUNDS = 30 };
+enum { MOST_TERMS = 12, ROUNDS = 30, FEW = 128 };
 
 static const double TUNE = 4.685, SETTLED = 1e-4; /* of a coefficient's sigma */
 
@@ -108,11 +108,12 @@ pl_status pl_lsq_fit(const double *rows, const double *rhs, size_t n, size_t p, 
     if (n <= p)
         return pl_fail(err, PL_ENODATA, "%zu values cannot determine %zu unknowns", n, p);
     double c[MOST_TERMS], inverse[MOST_TERMS * MOST_TERMS], s = 1;
-    double *work = malloc(sizeof *work * 3 * n);
+    double few[3 * FEW], *many = n > FEW ? malloc(sizeof *many * 3 * n) : NULL;
+    double *work = n > FEW ? many : few;
     if (!work)
         return pl_fail(err, PL_ENOMEM, "out of memory in a least-squares fit of %zu values", n);
     bool ok = iterate(rows, rhs, n, p, c, inverse, &s, work);
-    free(work);
+    free(many);
     for (size_t j = 0; ok && j < p; j++)
         ok = isfinite(c[j]);
     if (!ok)

@@ -5,6 +5,8 @@
 
 #include <errno.h>
 #include <fcntl.h>
+#include <pthread.h>
+#include <signal.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -53,6 +55,41 @@ static pl_status write_through(const char *path, const void *data, size_t size, 
     return bad ? pl_fail(err, PL_EIO, "cannot write %.120s: %s", path, strerror(bad)) : PL_OK;
 }
 
+/* Through a new file beside `target`, which takes its place with the mode of what `was` there.
+ * Gives: 0 or an errno. */
+static int replace(const char *target, const struct stat *was, char *temp, const void *data,
+                   size_t size)
+{
+    int fd = open_beside(target, temp, 0666), bad = 0;
+    if (fd < 0)
+        return errno;
+    if ((was && fchmod(fd, was->st_mode & 07777) != 0) || write_all(fd, data, size) != 0)
+        bad = errno;
+    if (close(fd) != 0 && !bad)
+        bad = errno;
+    if (!bad && rename(temp, target) != 0)
+        bad = errno;
+    if (bad)
+        unlink(temp);
+    return bad;
+}
+
+/* What ends a program waits until no file of ours is half done: it would lie there for ever. */
+static int replace_in_peace(const char *target, const struct stat *was, char *temp,
+                            const void *data, size_t size)
+{
+    sigset_t ends, before;
+    sigemptyset(&ends);
+    sigaddset(&ends, SIGINT);
+    sigaddset(&ends, SIGTERM);
+    sigaddset(&ends, SIGHUP);
+    int blocked = pthread_sigmask(SIG_BLOCK, &ends, &before);
+    int bad = replace(target, was, temp, data, size);
+    if (blocked == 0)
+        pthread_sigmask(SIG_SETMASK, &before, NULL);
+    return bad;
+}
+
 pl_status pl_write_whole(const char *path, const void *data, size_t size, pl_err *err)
 {
     struct stat was;
@@ -66,23 +103,11 @@ pl_status pl_write_whole(const char *path, const void *data, size_t size, pl_err
     char *real = there ? realpath(path, NULL) : NULL; /* a link stays a link */
     const char *target = real ? real : path;
     char *temp = malloc(strlen(target) + 32);
-    int fd = temp ? open_beside(target, temp, 0666) : -1, bad = 0;
-    if (fd < 0) {
-        bad = errno;
-    } else {
-        if ((there && fchmod(fd, was.st_mode & 07777) != 0) || write_all(fd, data, size) != 0)
-            bad = errno;
-        if (close(fd) != 0 && !bad)
-            bad = errno;
-        if (!bad && rename(temp, target) != 0)
-            bad = errno;
-        if (bad)
-            unlink(temp);
-    }
+    int bad;
     pl_status st = PL_OK;
-    if (!temp)
+    if (!temp || (there && !real))
         st = pl_fail(err, PL_ENOMEM, "out of memory writing %.120s", path);
-    else if (bad)
+    else if ((bad = replace_in_peace(target, there ? &was : NULL, temp, data, size)) != 0)
         st = pl_fail(err, PL_EIO, "cannot write %.120s: %s", path, strerror(bad));
     free(temp);
     free(real);

@@ -8,6 +8,7 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <math.h>
+#include <pthread.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -16,6 +17,18 @@
 
 enum { MAX_SIDE = 1 << 20, CHUNK_BYTES = 1 << 16 };
 #define MAX_PIXELS ((int64_t)1 << 31)
+
+static void wake(void)
+{
+    fits_init_cfitsio();
+}
+
+/* CFITSIO 4.2 looks without a lock whether it is ready. */
+void pl_cfitsio_ready(void)
+{
+    static pthread_once_t once = PTHREAD_ONCE_INIT;
+    pthread_once(&once, wake);
+}
 
 static pl_status fits_failure(int status, const char *what, pl_err *err)
 {
@@ -48,7 +61,7 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
 static bool gzip_is_sane(int fd, int64_t size)
 {
     unsigned char tail[4];
-    if (size < 18 || pread(fd, tail, sizeof tail, size - 4) != sizeof tail)
+    if (size < 18 || pl_read_at(fd, tail, sizeof tail, size - 4) != sizeof tail)
         return false;
     int64_t length = tail[0] | tail[1] << 8 | tail[2] << 16 | (int64_t)tail[3] << 24;
     return length <= 1032 * size;
@@ -60,7 +73,9 @@ static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
     unsigned char head[16] = { 0 };
     if (size == 0)
         return pl_fail(err, PL_EFORMAT, "is empty; was the exposure saved?");
-    ssize_t got = pread(fd, head, sizeof head, 0);
+    ssize_t got = pl_read_at(fd, head, sizeof head, 0);
+    if (got < 0)
+        return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
     *plain = got >= 9 && memcmp(head, "SIMPLE  =", 9) == 0;
     bool packed = got >= 2 && head[0] == 0x1f && (head[1] == 0x8b || head[1] == 0x9d);
     if (packed && head[1] == 0x8b && !gzip_is_sane(fd, size))
@@ -212,6 +227,10 @@ static pl_status load(const char *path, bool plain_file, int64_t size, struct pl
     fitsfile *f = NULL;
     int status = 0;
     LONGLONG axis[3] = { 0, 0, 1 };
+    if (strlen(path) >= FLEN_FILENAME)
+        return pl_fail(err, PL_EIO, "its path has more than the %d bytes CFITSIO takes; go nearer",
+                       FLEN_FILENAME - 1);
+    pl_cfitsio_ready();
     if (fits_open_diskfile(&f, path, READONLY, &status))
         return fits_failure(status, "cannot be read as FITS", err);
     pl_status st = find_image(f, &fr->bitpix, axis, err);
@@ -294,20 +313,11 @@ const pl_notes *pl_frame_notes(const pl_frame *frame)
 
 static pl_status pread_all(int fd, void *buf, size_t want, off_t at, pl_err *err)
 {
-    char *p = buf;
-    while (want) {
-        ssize_t got = pread(fd, p, want, at);
-        if (got < 0 && errno == EINTR)
-            continue;
-        if (got < 0)
-            return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(errno));
-        if (got == 0)
-            return pl_fail(err, PL_EIO, "became shorter while it was read");
-        p += got;
-        at += got;
-        want -= (size_t)got;
-    }
-    return PL_OK;
+    ssize_t got = pl_read_at(fd, buf, want, at);
+    if (got < 0)
+        return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(errno));
+    return (size_t)got == want ? PL_OK
+                               : pl_fail(err, PL_EIO, "became shorter while it was read");
 }
 
 /* n stored values from pixel `first` on, through a buffer that stays in the cache. */

@@ -24,6 +24,11 @@ struct pl_frame {
     pl_notes notes;
 };
 
+/* ---- fits.c */
+
+/* pl_cfitsio_ready - before any thread's first use of CFITSIO; any number of times. */
+void pl_cfitsio_ready(void);
+
 /* ---- header.c */
 
 /* pl_header_facts - fill facts from the header of the current HDU through the table of spellings.

@@ -69,7 +69,7 @@ static int64_t read_header(int fd, int64_t at, size_cards *h)
     char block[BLOCK];
     *h = (size_cards){ .gcount = 1 };
     for (int i = 0; i < MOST_BLOCKS; i++, at += BLOCK) {
-        ssize_t got = pread(fd, block, BLOCK, (off_t)at);
+        ssize_t got = pl_read_at(fd, block, BLOCK, (off_t)at);
         if (i == 0 &&
             (got < 9 || (memcmp(block, "SIMPLE  =", 9) != 0 && memcmp(block, "XTENSION=", 9) != 0)))
             return -2;
@@ -87,7 +87,7 @@ int64_t pl_fits_promise(int fd, int64_t size)
 {
     char first[9];
     int64_t at = 0, promised = 0;
-    ssize_t got = pread(fd, first, sizeof first, 0);
+    ssize_t got = pl_read_at(fd, first, sizeof first, 0);
     if (got >= 0 && got < 9)
         return size + 1;
     if (got != 9 || memcmp(first, "SIMPLE  =", 9) != 0)

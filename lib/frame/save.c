@@ -77,6 +77,17 @@ static void build(fitsfile *f, const pl_sim *sim, bool packed, int *status)
     fits_flush_file(f, status);
 }
 
+/* CFITSIO 4.2 forgets, where it flushes its buffers, that memory was short: the file would have
+ * holes and the status be good. */
+static _Thread_local bool starved;
+
+static void *grow(void *old, size_t size)
+{
+    void *p = realloc(old, size);
+    starved |= !p;
+    return p;
+}
+
 /* Bytes of the file up to the end of its last unit. */
 static size_t length_of(fitsfile *f, int *status)
 {
@@ -91,11 +102,15 @@ pl_status pl_sim_save(const pl_sim *sim, const char *path, bool packed, pl_err *
     void *bytes = NULL;
     size_t room = 0, used = 0;
     int status = 0, closed = 0;
-    fits_create_memfile(&f, &bytes, &room, (size_t)1 << 20, realloc, &status);
+    starved = false;
+    pl_cfitsio_ready();
+    fits_create_memfile(&f, &bytes, &room, (size_t)1 << 20, grow, &status);
     if (!status) {
         build(f, sim, packed, &status);
         used = length_of(f, &status);
     }
+    if (!status && starved)
+        status = MEMORY_ALLOCATION;
     pl_status st = PL_OK;
     if (!status)
         st = pl_write_whole(path, bytes, used, err);

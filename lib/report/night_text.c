@@ -87,6 +87,7 @@ static void sub_row(const pl_sub *s, pl_string *out)
     if (s->reason[0]) {
         char *why = pl_clean(s->reason, PL_CLEAN_PLAIN, NULL);
         pl_string_wrap(out, "        ", 8, PL_TEXT_WIDTH, why ? why : "?");
+        out->failed |= !why;
         free(why);
     }
     out->failed |= !name;

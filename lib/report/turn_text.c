@@ -42,8 +42,9 @@ static void screws(pl_string *out, const pl_turns *t)
 static void next(pl_string *out, const pl_turns *t, const char *file)
 {
     char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
+    out->failed |= !name;
     if (t->turn) {
-        pl_string_add(out, "  then: plumb-turn learn %s NEW.json", name ? name : "LOG");
+        pl_string_add(out, "  then: plumb-turn learn %s NEW.json", name);
         for (size_t k = 0; k < t->screws; k++) {
             char part[16];
             double turn = t->screw[k].turn, whole = floor(fabs(turn));

@@ -215,7 +215,7 @@ static pl_status open_log(const char *path, int *out, pl_err *err)
                      "is %s; a log is a file, which can be read again: name one, or leave --log "
                      "out",
                      pl_file_kind(st.st_mode));
-    else if (pread(fd, &first, 1, 0) == 1 && first != '{')
+    else if (pl_read_at(fd, &first, 1, 0) == 1 && first != '{')
         rc = pl_fail(err, PL_EIO, "is no log: it does not begin with {; name another file");
     else if (is_locked_by_another(fd))
         rc = pl_fail(err, PL_EIO,

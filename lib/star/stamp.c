@@ -142,9 +142,14 @@ pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radiu
     st->h = y1 - st->y0 + 1;
     double margin = fmin(fmin(b->x_px, s->frame->width - 1 - b->x_px),
                          fmin(b->y_px, s->frame->height - 1 - b->y_px));
-    if (margin < fmax(3, 1.5 * fwhm) ||
-        pl_frame_read(s->frame, st->x0, st->y0, st->w, st->h, st->value, NULL) != PL_OK ||
-        !core_is_whole(st, b->x_px, b->y_px, core))
+    if (margin < fmax(3, 1.5 * fwhm))
+        return PL_EDGE;
+    if (pl_frame_read(s->frame, st->x0, st->y0, st->w, st->h, st->value, NULL) != PL_OK) {
+        if (s->unread)
+            atomic_store(s->unread, true);
+        return PL_EDGE;
+    }
+    if (!core_is_whole(st, b->x_px, b->y_px, core))
         return PL_EDGE;
     if (pl_trail_holds(s->bump, bump, s->nearby))
         return PL_TRAIL;

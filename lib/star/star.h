@@ -5,6 +5,8 @@
 
 #include "../frame/frame.h"
 
+#include <stdatomic.h>
+
 /* ---- detect.c */
 
 /* One bump above the sky. */
@@ -77,6 +79,7 @@ typedef struct {
     double fwhm, beta;       /* of the frame; fwhm 0: not known yet */
     double stretch;          /* typical major axis / geometric mean */
     bool keep_spikes;        /* spikes beside stars belong to them: do not mask */
+    atomic_bool *unread;     /* set where pixels cannot be read; may be NULL */
 } pl_site;
 
 /* pl_stamp_cut - the pixels around a bump, neighbours masked.

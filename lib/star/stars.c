@@ -272,6 +272,7 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
     struct turn *turn = NULL;
     pl_stars s = { 0 };
     struct crew crew = { 0 };
+    atomic_bool unread = false;
     pl_weight weight;
     pl_status st = prepare(frame, facts, jobs, &sky, &bump, &s.found, &crew.site, notes, err);
     if (st == PL_OK)
@@ -281,6 +282,7 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
     for (size_t i = 0; i < s.found; i++)
         pl_nearby_add(&near, i, bump[i].x_px, bump[i].y_px);
     crew.site.nearby = &near;
+    crew.site.unread = &unread;
     crew.free = PL_FREE_SHAPE;
     if (best > s.found)
         best = 0;
@@ -298,6 +300,11 @@ pl_status pl_stars_measure(const pl_frame *frame, const pl_facts *facts, size_t 
     st = pl_vet_stars(&crew.site, crew.bump_of, s.star, s.stars, jobs, err);
     if (st == PL_OK && crew.site.mosaic[0])
         pl_pool_run(jobs, s.stars < COLOUR_STARS ? s.stars : COLOUR_STARS, colour_item, &crew);
+    if (st == PL_OK && unread) /* no answer from what was left of it */
+        st = pl_fail(err, PL_EIO,
+                     "not all its stars could be read: it changed meanwhile, or the disc fails");
+    if (st != PL_OK)
+        goto done;
     qsort(s.star, s.stars, sizeof *s.star, by_use);
     count(&s);
     s.fwhm = crew.site.fwhm;

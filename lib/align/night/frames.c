@@ -4,6 +4,7 @@
 #include "../check/check.h"
 
 #include <math.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -58,19 +59,23 @@ struct work {
     const pl_surface *surface;
     int jobs; /* inside one frame */
     pl_sub *sub;
+    atomic_bool starved; /* memory was short: no reason to drop an exposure */
 };
 
 /* Without a focal surface, or what the optics need, shapes are all that is told. */
-static void look(const pl_field *f, const struct work *w, pl_sub *s)
+static void look(const pl_field *f, struct work *w, pl_sub *s)
 {
     pl_sense sense;
     pl_notes notes = { NULL, 0, 0 };
     pl_err err = { PL_OK, "" };
     take_field(f, s);
+    pl_status rc = PL_OK;
     if (!w->surface)
         pl_sub_trust(s, false, false);
-    else if (pl_sense_frame(f, w->surface, NULL, w->jobs, &notes, &sense, &err) == PL_OK)
+    else if ((rc = pl_sense_frame(f, w->surface, NULL, w->jobs, &notes, &sense, &err)) == PL_OK)
         take_sense(&sense, s);
+    else if (rc == PL_ENOMEM)
+        w->starved = true;
     else
         snprintf(s->why, sizeof s->why, "%.199s", err.msg);
     pl_notes_clear(&notes);
@@ -78,7 +83,7 @@ static void look(const pl_field *f, const struct work *w, pl_sub *s)
 
 static void measure(void *ctx, size_t i, int worker)
 {
-    const struct work *w = ctx;
+    struct work *w = ctx;
     pl_sub *s = &w->sub[i];
     pl_frame *frame = NULL;
     pl_field field = { 0 };
@@ -91,8 +96,10 @@ static void measure(void *ctx, size_t i, int worker)
     }
     if (rc == PL_OK)
         look(&field, w, s);
+    else if (rc == PL_ENOMEM)
+        w->starved = true;
     else
-        snprintf(s->why, sizeof s->why, "%.199s", err.msg[0] ? err.msg : "out of memory");
+        snprintf(s->why, sizeof s->why, "%.199s", err.msg);
     pl_field_clear(&field);
     pl_frame_free(frame);
 }
@@ -108,7 +115,7 @@ pl_status pl_subs_measure(const char *const *file, size_t n, const pl_facts *fac
             return PL_ENOMEM;
     if (n == 0)
         return PL_OK;
-    struct work w = { file, facts, surface, jobs / frames, subs->sub + first };
+    struct work w = { file, facts, surface, jobs / frames, subs->sub + first, false };
     pl_pool_run(frames, n, measure, &w);
-    return PL_OK;
+    return w.starved ? pl_fail(err, PL_ENOMEM, "out of memory measuring %zu frames", n) : PL_OK;
 }

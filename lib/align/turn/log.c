@@ -252,7 +252,7 @@ static bool is_open_ended(int fd)
 {
     struct stat st;
     char last;
-    return fstat(fd, &st) == 0 && st.st_size > 0 && pread(fd, &last, 1, st.st_size - 1) == 1 &&
+    return fstat(fd, &st) == 0 && st.st_size > 0 && pl_read_at(fd, &last, 1, st.st_size - 1) == 1 &&
            last != '\n';
 }
 
@@ -265,6 +265,7 @@ pl_status pl_turnlog_append(const char *path, const pl_turn_entry *entry, pl_err
     write_entry(entry, &line);
     const char *from = is_open_ended(fd) ? line.s : line.s + 1;
     size_t size = strlen(from), done = 0;
+    off_t before = lseek(fd, 0, SEEK_END);
     int bad = 0;
     while (done < size && !bad) {
         ssize_t n = write(fd, from + done, size - done);
@@ -275,7 +276,8 @@ pl_status pl_turnlog_append(const char *path, const pl_turn_entry *entry, pl_err
     }
     if (!bad && fsync(fd) != 0 && errno != EINVAL && errno != ENOTSUP)
         bad = errno;
-    if (close(fd) != 0 && !bad)
+    if (bad && before >= 0 && ftruncate(fd, before) != 0) /* no half a line, nor one it denies */
         bad = errno;
+    close(fd); /* the line is on the disc: nothing is left to fail */
     return bad ? pl_fail(err, PL_EIO, "cannot be written: %s", strerror(bad)) : PL_OK;
 }
