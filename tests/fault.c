@@ -1,14 +1,12 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* fault.c - linked into a program with -Wl,--wrap, so that one of its own allocations, or one of its
- * own calls to the system, goes wrong; the libraries beneath are left alone, but for what CFITSIO
- * reads. The environment says what:
- *   FAULT=alloc:N   the N-th allocation (from 0) fails; alloc+:N: that one and all after it
- *   FAULT=eio:N     the N-th call fails with EIO
- *   FAULT=full:N    from the N-th call on the disc is full: a write takes half, the next none
- *   FAULT=short:0   every read and write takes half; eintr:0: every other one is interrupted
- *   FAULT=term:N    SIGTERM before the N-th call, of a write in its middle; kill:N: SIGKILL
- *   FAULT_COUNT=FILE  "ALLOCATIONS CALLS" is written there in the end
- * faults.py tries each. */
+/* fault.c - linked into a program with -Wl,--wrap, so that one of its own allocations, or one of
+ * its own calls to the system, goes wrong; the libraries beneath are left alone, but for what
+ * CFITSIO reads. The environment says what: FAULT=alloc:N   the N-th allocation (from 0) fails;
+ * alloc+:N: that one and all after it FAULT=eio:N     the N-th call fails with EIO FAULT=full:N
+ * from the N-th call on the disc is full: a write takes half, the next none FAULT=short:0   every
+ * read and write takes half; eintr:0: every other one is interrupted FAULT=term:N    SIGTERM before
+ * the N-th call, of a write in its middle; kill:N: SIGKILL FAULT_COUNT=FILE  "ALLOCATIONS CALLS" is
+ * written there in the end faults.py tries each. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
@@ -61,7 +59,8 @@ static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
 
 __attribute__((constructor)) static void learn(void)
 {
-    static const char *const name[] = { "none", "alloc", "eio", "full", "short", "eintr", "term", "kill" };
+    static const char *const name[] = { "none",  "alloc", "eio",  "full",
+                                        "short", "eintr", "term", "kill" };
     const char *said = getenv("FAULT");
     size_t n = said ? strcspn(said, "+:") : 0;
     for (size_t i = 0; said && i < sizeof name / sizeof *name; i++)

@@ -316,8 +316,7 @@ static pl_status pread_all(int fd, void *buf, size_t want, off_t at, pl_err *err
     ssize_t got = pl_read_at(fd, buf, want, at);
     if (got < 0)
         return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(errno));
-    return (size_t)got == want ? PL_OK
-                               : pl_fail(err, PL_EIO, "became shorter while it was read");
+    return (size_t)got == want ? PL_OK : pl_fail(err, PL_EIO, "became shorter while it was read");
 }
 
 /* n stored values from pixel `first` on, through a buffer that stays in the cache. */

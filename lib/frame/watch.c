@@ -48,7 +48,7 @@ struct pl_watch {
     int64_t patience_ms, rescan_ms, now_ms;
     item *item; /* [items] */
     size_t items, cap;
-    pl_keys at; /* name's key to index */
+    pl_keys at;  /* name's key to index */
     int trouble; /* why the folder cannot be read, as errno; 0: it can */
 };
 
@@ -189,8 +189,8 @@ static void say_trouble(pl_watch *w, int trouble, pl_notes *notes)
     else if (trouble)
         pl_note(notes, "the folder cannot be read: %s; trying again", strerror(trouble));
     else
-        pl_note(notes, w->trouble == ENOENT ? "the folder is back"
-                                            : "the folder can be read again");
+        pl_note(notes,
+                w->trouble == ENOENT ? "the folder is back" : "the folder can be read again");
     w->trouble = trouble;
 }
 

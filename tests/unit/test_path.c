@@ -13,8 +13,12 @@ struct row {
 ParameterizedTestParameters(path, name)
 {
     static struct row rows[] = {
-        { "sub.fits", "sub.fits" }, { "a/b/sub.fits", "sub.fits" }, { "/sub.fits", "sub.fits" },
-        { "./..fits", "..fits" },   { "a/b/", "a/b/" },             { "/", "/" },
+        { "sub.fits", "sub.fits" },
+        { "a/b/sub.fits", "sub.fits" },
+        { "/sub.fits", "sub.fits" },
+        { "./..fits", "..fits" },
+        { "a/b/", "a/b/" },
+        { "/", "/" },
         { "", "" },
     };
     return cr_make_param_array(struct row, rows, sizeof rows / sizeof *rows);
