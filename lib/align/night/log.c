@@ -153,7 +153,7 @@ bool pl_subs_is_log(const char *path)
     int fd = open(path, O_RDONLY | O_NONBLOCK | O_CLOEXEC);
     if (fd < 0)
         return false;
-    ssize_t n = read(fd, first, sizeof first - 1);
+    ssize_t n = pl_read_at(fd, first, sizeof first - 1, 0);
     close(fd);
     first[n > 0 ? n : 0] = '\0';
     return first[strspn(first, " \t\r\n")] == '{';
