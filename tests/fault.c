@@ -42,7 +42,7 @@ char *__wrap_strdup(const char *text);
 char *__wrap_strndup(const char *text, size_t n);
 int __wrap_open(const char *path, int flags, ...);
 ssize_t __wrap_read(int fd, void *to, size_t n);
-ssize_t __wrap_pread(int fd, void *to, size_t n, off_t at);
+ssize_t __wrap_pread(int fd, void *to, size_t n, off_t where);
 ssize_t __wrap_write(int fd, const void *from, size_t n);
 int __wrap_fsync(int fd);
 int __wrap_fdatasync(int fd);
@@ -213,6 +213,7 @@ int __wrap_close(int fd)
 }
 
 /* CFITSIO's: stands before libc's for all libraries. What it cannot read it gives up on. */
+// NOLINTNEXTLINE(readability-inconsistent-declaration-parameter-name)
 __attribute__((visibility("default"))) size_t fread(void *to, size_t size, size_t n, FILE *f)
 {
     size_t (*real)(void *, size_t, size_t, FILE *);

@@ -15,10 +15,10 @@ failed=0
 trap 'exit 130' INT TERM
 
 programs=$(for f in tools/plumb-*.c; do basename "$build/$f" .c; done)
-# shellcheck disable=SC2046
+# shellcheck disable=SC2046,SC2086
 make --no-print-directory BUILD="$build" OPT='-O1 -g' CFLAGS=-Wno-error SANITIZE=-fsanitize=thread \
     $(printf "$build/%s " $programs) "$build/tests/sown" || exit 2
-# shellcheck disable=SC2046
+# shellcheck disable=SC2046,SC2086
 make --no-print-directory BUILD="$plain" $(printf "$plain/%s " $programs) "$plain/tests/sown" \
     "$plain/tests/mkframe" || exit 2
 rm -rf "${made:?}" && mkdir "$made"
