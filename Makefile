@@ -69,7 +69,7 @@ $(SHARED): $(LIB_OBJ)
 $(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(BUILD)/obj/tools/command.o \
                   $(STATIC)
 	$(Q)$(CC) $(SANITIZE) $(filter %.o,$^) $(STATIC) -o $@ $(PL_LIBS)
-$(BUILD)/plumb-watch: $(BUILD)/obj/tools/watchsay.o $(BUILD)/obj/tools/watchtake.o
+$(BUILD)/plumb-watch $(BUILD)/faulty/plumb-watch: $(BUILD)/obj/tools/watchsay.o $(BUILD)/obj/tools/watchtake.o
 
 # The frame maker shares no code with the library: it judges it.
 $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h)
@@ -94,7 +94,7 @@ WRAPPED   := malloc calloc realloc strdup strndup open read pread write fsync fd
 $(BUILD)/faulty/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o \
                          $(BUILD)/obj/tools/command.o $(BUILD)/obj/tests/fault.o $(STATIC)
 	@mkdir -p $(@D)
-	$(Q)$(CC) $(SANITIZE) $(WRAPPED:%=-Wl,--wrap=%) $^ -o $@ $(PL_LIBS)
+	$(Q)$(CC) $(SANITIZE) $(WRAPPED:%=-Wl,--wrap=%) $(filter %.o,$^) $(STATIC) -o $@ $(PL_LIBS)
 
 # Faults sown on purpose, for the sanitizers.
 $(BUILD)/tests/seeded: tests/seeded.c $(BUILD)/flags
