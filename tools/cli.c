@@ -27,6 +27,12 @@ static const cli_option common[] = {
     { NULL, 0, NULL, NULL },
 };
 
+const char *const cli_check_facts[] = {
+    "aperture_mm", "focal_mm",       "mirror_focal_mm", "obstruction",  "pixel_um",    "mosaic",
+    "gain_e_adu",  "saturation_adu", "step_um",         "outward",      "um_per_turn", "carries",
+    "backlash_um", "approach",       "fwhm_growth",     "eccentricity", "row_order",   NULL,
+};
+
 static const char several_png[] = "draw the answer (several frames: a directory)";
 
 /* Text from outside must not drive the terminal: control characters become question marks. */

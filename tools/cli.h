@@ -39,6 +39,18 @@ typedef struct {
     int files;
 } cli;
 
+/* What plumb-check and plumb-watch are told alike, for pl_check_set(): letters FIRST to FIRST + 3,
+ * and the facts. */
+#define CLI_CHECK_OPTIONS(FIRST)                                                                   \
+    { "remaining", (FIRST), "MIN", "how long the night still lasts; then the costs are told" },    \
+        { "refocus-cost", (FIRST) + 1, "S", "time that refocusing takes" },                        \
+        { "drift", (FIRST) + 2, "UM_H",                                                            \
+          "how focus drifts, um an hour at the sensor, + = outward" },                             \
+    {                                                                                              \
+        "wavelength", (FIRST) + 3, "UM", "wavelength, um (default: the surface's)"                 \
+    }
+extern const char *const cli_check_facts[];
+
 /* cli_parse - read the command line and the profile.
  * Gives: -1 to go on, else the exit status (help and version: 0; misuse: 2, said on stderr). */
 int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void *ctx);

@@ -10,11 +10,8 @@
 enum { FIRST = 0x400, REFERENCE = 0x500 };
 
 static const cli_option options[] = {
-    { "moved", FIRST, "UM", "a pair: the drawtube moved so far between the two, + = out" },
-    { "remaining", FIRST + 1, "MIN", "of the night: then the costs are told" },
-    { "refocus-cost", FIRST + 2, "S", "time that refocusing takes" },
-    { "drift", FIRST + 3, "UM_H", "how focus drifts, um an hour at the sensor, + = outward" },
-    { "wavelength", FIRST + 4, "UM", "wavelength, um (default: the surface's)" },
+    CLI_CHECK_OPTIONS(FIRST),
+    { "moved", FIRST + 4, "UM", "a pair: the drawtube moved so far between the two, + = out" },
     { "reference", REFERENCE, "FILE", "an exposure known to be good" },
     { NULL, 0, NULL, NULL },
 };
@@ -24,12 +21,6 @@ struct own {
     pl_surface surface;
     bool calibrated;
     const char *reference;
-};
-
-static const char *const facts[] = {
-    "aperture_mm", "focal_mm",       "mirror_focal_mm", "obstruction",  "pixel_um",    "mosaic",
-    "gain_e_adu",  "saturation_adu", "step_um",         "outward",      "um_per_turn", "carries",
-    "backlash_um", "approach",       "fwhm_growth",     "eccentricity", "row_order",   NULL,
 };
 
 static int own(void *ctx, int letter, const char *value, pl_err *err)
@@ -52,7 +43,7 @@ static const cli_program program = {
               "  2  at least one frame could not be measured\n",
     .frames = true,
     .options = options,
-    .facts = facts,
+    .facts = cli_check_facts,
     .own = own,
 };
 

@@ -13,10 +13,7 @@ enum { FIRST = 0x400, LOG = 0x500, ON_CHANGE, BELL, PATIENCE, BIG, DONUT };
 enum { WAIT_MS = 500 };
 
 static const cli_option options[] = {
-    { "remaining", FIRST, "MIN", "how long the night still lasts" },
-    { "refocus-cost", FIRST + 1, "S", "what refocusing takes" },
-    { "drift", FIRST + 2, "UM", "focus drift, um an hour at the sensor, + = outward" },
-    { "wavelength", FIRST + 3, "UM", "wavelength, um (default: the surface's)" },
+    CLI_CHECK_OPTIONS(FIRST),
     { "log", LOG, "FILE", "append a line of JSON for each exposure; goes on where it ended" },
     { "on-change", ON_CHANGE, "CMD", "run CMD when the verdict changes, see plumb-watch(1)" },
     { "bell", BELL, NULL, "ring the terminal's bell when there is something to do" },
@@ -24,12 +21,6 @@ static const cli_option options[] = {
     { "big", BIG, NULL, "the one thing to know in letters read from the tube's other end" },
     { "donut", DONUT, NULL, "read each frame as plumb-donut does, for the collimation screws" },
     { NULL, 0, NULL, NULL },
-};
-
-static const char *const facts[] = {
-    "aperture_mm", "focal_mm",       "mirror_focal_mm", "obstruction",  "pixel_um",    "mosaic",
-    "gain_e_adu",  "saturation_adu", "step_um",         "outward",      "um_per_turn", "carries",
-    "backlash_um", "approach",       "fwhm_growth",     "eccentricity", "row_order",   NULL,
 };
 
 static int set_patience(watch_options *o, const char *value, pl_err *err)
@@ -79,7 +70,7 @@ static const cli_program program = {
               "  2  the folder or the log cannot be used, or the answer could not be written\n",
     .together = true,
     .options = options,
-    .facts = facts,
+    .facts = cli_check_facts,
     .own = own,
 };
 

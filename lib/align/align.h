@@ -19,12 +19,6 @@
  * `deg` runs from +x (the last column) to +y (the last row). */
 const char *pl_toward(double deg);
 
-/* ---- settings.c */
-
-/* pl_set_number, pl_set_side - the value of option --NAME from text. Gives: PL_EARG. */
-pl_status pl_set_number(const char *name, const char *value, double lo, double hi, double *out,
-                        pl_err *err);
-pl_status pl_set_side(const char *name, const char *value, pl_side *out, pl_err *err);
 /* ---- move.c */
 
 /* pl_move_steps - whole steps of the motor: "31 steps in", or "out 57 steps, then in 26" where the

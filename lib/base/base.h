@@ -52,6 +52,27 @@ pl_status pl_grow(void **items, size_t *cap, size_t n, size_t size, pl_err *err)
  * locale. */
 bool pl_number(const char *text, double *value);
 
+/* ---- settings.c */
+
+/* A number that an option sets: its range, and where it belongs in the program's options. */
+typedef struct {
+    const char *name, *unit; /* "": none */
+    double lo, hi;
+    size_t offset;
+} pl_option;
+
+/* pl_option_named - the row of table [n] for an option. Gives: NULL where there is none. */
+const pl_option *pl_option_named(const pl_option *table, size_t n, const char *name);
+
+/* pl_option_read - the number of "--NAME VALUE".
+ *   row  in  of the table; NULL: there is no such option
+ * Gives: PL_EARG, and `out` untouched, for no such option, no number, or one out of range. */
+pl_status pl_option_read(const pl_option *row, const char *name, const char *value, double *out,
+                         pl_err *err);
+
+/* pl_set_side - "in" or "out". Gives: PL_EARG. */
+pl_status pl_set_side(const char *name, const char *value, pl_side *out, pl_err *err);
+
 /* ---- date.c */
 
 /* pl_days_from_civil - days since 1970-01-01 of a Gregorian date, and back. */

@@ -156,10 +156,10 @@ pl_box pl_canvas_measure(pl_canvas *c, const pl_type *type, double x, double y, 
     return box;
 }
 
-pl_box pl_canvas_text(pl_canvas *c, const pl_type *type, double x, double y, const char *text)
+/* Takes the text, which may be NULL or empty. */
+static pl_box put_text(pl_canvas *c, const pl_type *type, double x, double y, char *clean)
 {
     pl_box box = { x, y, 0, 0 };
-    char *clean = clean_of(c, text);
     if (clean && *clean) {
         layout at = lay_out(c, type, x, y, clean);
         draw_text(c, type, at, clean);
@@ -167,6 +167,11 @@ pl_box pl_canvas_text(pl_canvas *c, const pl_type *type, double x, double y, con
     }
     free(clean);
     return box;
+}
+
+pl_box pl_canvas_text(pl_canvas *c, const pl_type *type, double x, double y, const char *text)
+{
+    return put_text(c, type, x, y, clean_of(c, text));
 }
 
 /* Start of the UTF-8 character that s + i lies in. */
@@ -219,23 +224,14 @@ static char *shortened(pl_canvas *c, const pl_type *type, double room, const cha
 pl_box pl_canvas_text_in(pl_canvas *c, const pl_type *type, double x, double y, double room,
                          const char *text)
 {
-    pl_box box = { x, y, 0, 0 };
     char *clean = clean_of(c, text);
-    if (!clean)
-        return box;
-    pl_box whole = lay_out(c, type, x, y, clean).box;
+    pl_box whole = clean ? lay_out(c, type, x, y, clean).box : (pl_box){ x, y, 0, 0 };
     if ((type->up ? whole.h : whole.w) > room) {
         char *cut = shortened(c, type, room, clean, true);
         free(clean);
         clean = cut;
     }
-    if (clean && *clean) {
-        layout at = lay_out(c, type, x, y, clean);
-        draw_text(c, type, at, clean);
-        box = at.box;
-    }
-    free(clean);
-    return box;
+    return put_text(c, type, x, y, clean);
 }
 
 /* Bytes of `s` that go on one line of `room` px: whole words, at least one. Cuts s there for a

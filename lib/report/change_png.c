@@ -18,21 +18,35 @@ static double words_room(pl_box box)
     return fmin(330, 0.33 * box.w);
 }
 
-double pl_change_head(pl_canvas *c, const pl_changes *changes)
+static void head(pl_canvas *c, const pl_changes *changes)
 {
     const pl_type big = { .size = PL_SIZE_TITLE, .tone = PL_TONE_INK, .bold = true };
     const pl_type small = { .size = PL_SIZE_BODY, .tone = PL_TONE_INK };
     pl_box box = { PL_SHEET_MARGIN, 28, c->width - 2 * PL_SHEET_MARGIN, 0 };
-    box.y += pl_canvas_wrap(c, &big, box, 2, changes->text);
-    box.y += 2;
-    return box.y + pl_canvas_wrap(c, &small, box, 2, changes->action);
+    box.y += 2 + pl_canvas_wrap(c, &big, box, 2, changes->text);
+    pl_canvas_wrap(c, &small, box, 2, changes->action);
 }
 
-void pl_change_foot(pl_canvas *c, const char *file, const char *against, const char *program)
+pl_status pl_change_canvas(const pl_change_sheet *s, int width, int height, pl_canvas **out,
+                           pl_err *err)
 {
     pl_string words = { 0 };
-    pl_string_add(&words, "after: %s   before: %s", file, against);
-    pl_sheet_foot(c, &words, program);
+    pl_status rc = pl_canvas_new(width, height, s->red, out, err);
+    if (rc != PL_OK)
+        return rc;
+    head(*out, s->changes);
+    pl_string_add(&words, "after: %s   before: %s", s->file, s->against);
+    pl_sheet_foot(*out, &words, s->program);
+    return PL_OK;
+}
+
+pl_status pl_change_write(pl_status drawn, pl_canvas *c, const pl_change_sheet *s, const char *png,
+                          pl_err *err)
+{
+    const pl_chunk chunk[] = { { "Title", s->title },
+                               { "Description", s->changes->text },
+                               { "Source", s->file } };
+    return pl_sheet_write(drawn, c, png, chunk, PL_ARRAY_LEN(chunk), err);
 }
 
 /* ---- the list */

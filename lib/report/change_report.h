@@ -14,11 +14,21 @@ void pl_json_changes(pl_json t, const pl_changes *changes, const char *const *ag
 
 /* ---- change_png.c: what the pictures share */
 
-/* pl_change_head - verdict and what to do over the full width. Gives: where they end, y. */
-double pl_change_head(pl_canvas *c, const pl_changes *changes);
+/* What every picture of a change says around it. */
+typedef struct {
+    const pl_changes *changes; /* verdict and what to do, over the full width */
+    const char *title;         /* of the file */
+    const char *file, *against, *program;
+    bool red;
+} pl_change_sheet;
 
-/* pl_change_foot - "AFTER against BEFORE" and the program. */
-void pl_change_foot(pl_canvas *c, const char *file, const char *against, const char *program);
+/* pl_change_canvas - a canvas with head and foot on it. */
+pl_status pl_change_canvas(const pl_change_sheet *s, int width, int height, pl_canvas **out,
+                           pl_err *err);
+
+/* pl_change_write - write what was drawn, unless that failed already; frees the canvas. */
+pl_status pl_change_write(pl_status drawn, pl_canvas *c, const pl_change_sheet *s, const char *png,
+                          pl_err *err);
 
 /* One line of a list: a hollow dot before, a full one after, with their errors. */
 typedef struct {
@@ -58,14 +68,11 @@ void pl_change_draw_plan(pl_canvas *c, pl_box box, const pl_change_plan *plan);
 
 /* pl_field_change_canvas, pl_donut_change_canvas, pl_tilt_change_canvas - as drawn: tests look at
  * their labels. */
-pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *changes,
-                                 const char *against, const char *file, bool red, pl_canvas **out,
+pl_status pl_field_change_canvas(const pl_field *after, const pl_change_sheet *s, pl_canvas **out,
                                  pl_err *err);
 pl_status pl_donut_change_canvas(const pl_donut *before, const pl_donut *after,
-                                 const pl_changes *changes, const char *against, const char *file,
-                                 bool red, pl_canvas **out, pl_err *err);
+                                 const pl_change_sheet *s, pl_canvas **out, pl_err *err);
 pl_status pl_tilt_change_canvas(const pl_surface *before, const pl_tilt *after,
-                                const pl_changes *changes, const char *against, const char *file,
-                                bool red, pl_canvas **out, pl_err *err);
+                                const pl_change_sheet *s, pl_canvas **out, pl_err *err);
 
 #endif

@@ -62,18 +62,13 @@ static void list(pl_canvas *c, const pl_changes *changes)
 }
 
 pl_status pl_donut_change_canvas(const pl_donut *before, const pl_donut *after,
-                                 const pl_changes *changes, const char *against, const char *file,
-                                 bool red, pl_canvas **out, pl_err *err)
+                                 const pl_change_sheet *s, pl_canvas **out, pl_err *err)
 {
-    pl_canvas *c = NULL;
-    pl_status rc = pl_canvas_new(W, H, red, &c, err);
+    pl_status rc = pl_change_canvas(s, W, H, out, err);
     if (rc != PL_OK)
         return rc;
-    pl_change_head(c, changes);
-    draw_plan(c, before, after);
-    list(c, changes);
-    pl_change_foot(c, file, against, "plumb-donut " PL_VERSION);
-    *out = c;
+    draw_plan(*out, before, after);
+    list(*out, s->changes);
     return PL_OK;
 }
 
@@ -82,9 +77,8 @@ pl_status pl_donut_change_draw(const pl_donut *before, const pl_donut *after,
                                bool red, const char *png, pl_err *err)
 {
     pl_canvas *c = NULL;
-    const pl_chunk chunk[] = { { "Title", "coma before and after" },
-                               { "Description", changes->text },
-                               { "Source", file } };
-    pl_status rc = pl_donut_change_canvas(before, after, changes, against, file, red, &c, err);
-    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
+    const pl_change_sheet s = { changes, "coma before and after",   file,
+                                against, "plumb-donut " PL_VERSION, red };
+    pl_status rc = pl_donut_change_canvas(before, after, &s, &c, err);
+    return pl_change_write(rc, c, &s, png, err);
 }

@@ -160,35 +160,30 @@ static void list(pl_canvas *c, const pl_changes *changes, double y)
     pl_canvas_text_in(c, &type, PL_SHEET_MARGIN, y + LIST_H + 8, W - 2 * PL_SHEET_MARGIN, text);
 }
 
-pl_status pl_field_change_canvas(const pl_field *after, const pl_changes *changes,
-                                 const char *against, const char *file, bool red, pl_canvas **out,
+pl_status pl_field_change_canvas(const pl_field *after, const pl_change_sheet *s, pl_canvas **out,
                                  pl_err *err)
 {
     double aspect = (double)after->width_px / after->height_px, side = PL_SHEET_MARGIN + 30;
     double half = (W - 2 * side - GAP) / 2, high = fmin(fmax(half / aspect, 160), 520);
     double top = 224, below = top + high + 84;
-    pl_canvas *c = NULL;
-    pl_status rc = pl_canvas_new(W, (int)(below + LIST_H + 100), red, &c, err);
+    pl_status rc = pl_change_canvas(s, W, (int)(below + LIST_H + 100), out, err);
     if (rc != PL_OK)
         return rc;
     double wide = fmin(half, fmax(high * aspect, 60));
-    zones m = { .c = c,
+    zones m = { .c = *out,
                 .field = after,
-                .changes = changes,
+                .changes = s->changes,
                 .size = true,
                 .up = strcmp(after->facts.row_order.s, "TOP-DOWN") != 0,
                 .left = side,
                 .room = half,
                 .box = { side + (half - wide) / 2, top, wide, high } };
-    pl_change_head(c, changes);
     draw_map(&m);
     m.size = false;
     m.left += half + GAP;
     m.box.x += half + GAP;
     draw_map(&m);
-    list(c, changes, below);
-    pl_change_foot(c, file, against, "plumb-field " PL_VERSION);
-    *out = c;
+    list(*out, s->changes, below);
     return PL_OK;
 }
 
@@ -197,9 +192,8 @@ pl_status pl_field_change_draw(const pl_field *after, const pl_changes *changes,
                                pl_err *err)
 {
     pl_canvas *c = NULL;
-    const pl_chunk chunk[] = { { "Title", "what changed over the field" },
-                               { "Description", changes->text },
-                               { "Source", file } };
-    pl_status rc = pl_field_change_canvas(after, changes, against, file, red, &c, err);
-    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
+    const pl_change_sheet s = { changes, "what changed over the field", file,
+                                against, "plumb-field " PL_VERSION,     red };
+    pl_status rc = pl_field_change_canvas(after, &s, &c, err);
+    return pl_change_write(rc, c, &s, png, err);
 }

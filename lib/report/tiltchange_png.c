@@ -74,18 +74,13 @@ static void panel(pl_canvas *c, const pl_surface *before, const pl_tilt *t,
 }
 
 pl_status pl_tilt_change_canvas(const pl_surface *before, const pl_tilt *after,
-                                const pl_changes *changes, const char *against, const char *file,
-                                bool red, pl_canvas **out, pl_err *err)
+                                const pl_change_sheet *s, pl_canvas **out, pl_err *err)
 {
-    pl_canvas *c = NULL;
-    pl_status rc = pl_canvas_new(W, H, red, &c, err);
+    pl_status rc = pl_change_canvas(s, W, H, out, err);
     if (rc != PL_OK)
         return rc;
-    pl_change_head(c, changes);
-    draw_plan(c, before, after);
-    panel(c, before, after, changes);
-    pl_change_foot(c, file, against, "plumb-tilt " PL_VERSION);
-    *out = c;
+    draw_plan(*out, before, after);
+    panel(*out, before, after, s->changes);
     return PL_OK;
 }
 
@@ -94,9 +89,8 @@ pl_status pl_tilt_change_draw(const pl_surface *before, const pl_tilt *after,
                               bool red, const char *png, pl_err *err)
 {
     pl_canvas *c = NULL;
-    const pl_chunk chunk[] = { { "Title", "tilt before and after" },
-                               { "Description", changes->text },
-                               { "Source", file } };
-    pl_status rc = pl_tilt_change_canvas(before, after, changes, against, file, red, &c, err);
-    return pl_sheet_write(rc, c, png, chunk, PL_ARRAY_LEN(chunk), err);
+    const pl_change_sheet s = { changes, "tilt before and after",  file,
+                                against, "plumb-tilt " PL_VERSION, red };
+    pl_status rc = pl_tilt_change_canvas(before, after, &s, &c, err);
+    return pl_change_write(rc, c, &s, png, err);
 }

@@ -111,3 +111,16 @@ uint32_t answers_tone(const pl_canvas *c, pl_tone t)
     return (uint32_t)lround(255 * v.r) << 16 | (uint32_t)lround(255 * v.g) << 8 |
            (uint32_t)lround(255 * v.b);
 }
+
+void answers_red(pl_canvas *c)
+{
+    long lit = 0, other = 0;
+    for (int y = 0; y < c->height; y++)
+        for (int x = 0; x < c->width; x++) {
+            lit += answers_pixel(c, x, y) >> 16 > 60;
+            other += (answers_pixel(c, x, y) & 0xffff) != 0;
+        }
+    cr_expect(gt(long, lit, 5000));
+    cr_expect(eq(long, other, 0));
+    pl_canvas_free(c);
+}

@@ -40,6 +40,9 @@ bool answers_overlap(pl_box a, pl_box b);
 int answers_labels(const pl_canvas *c, const char *text);
 const pl_label *answers_label(const pl_canvas *c, const char *text);
 
+/* answers_red - much is lit, and red alone; frees the canvas. */
+void answers_red(pl_canvas *c);
+
 /* answers_pixel, answers_tone - 0xRRGGBB. */
 uint32_t answers_pixel(const pl_canvas *c, int x, int y);
 uint32_t answers_tone(const pl_canvas *c, pl_tone tone);

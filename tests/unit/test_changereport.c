@@ -214,9 +214,13 @@ ParameterizedTest(struct sheet_row *r, change_png, field_is_tidy)
     snprintf(f.facts.row_order.s, sizeof f.facts.row_order.s, "%s", r->top_down ? "TOP-DOWN" : "");
     for (int red = 0; red < 2; red++) {
         pl_canvas *sheet = NULL;
-        cr_assert(eq(int, pl_field_change_canvas(&f, &c, "before.fits", r->file, red, &sheet, &err),
-                     PL_OK),
-                  "%s", err.msg);
+        cr_assert(
+            eq(int,
+               pl_field_change_canvas(
+                   &f, &(pl_change_sheet){ &c, "", r->file, "before.fits", "plumb-field", red },
+                   &sheet, &err),
+               PL_OK),
+            "%s", err.msg);
         answers_tidy(sheet, "");
         cr_expect(eq(int, answers_labels(sheet, "outward stretch"), 2), "the title and the list");
         cr_expect(eq(int, answers_labels(sheet, "last column"), 2));
@@ -246,9 +250,13 @@ ParameterizedTest(struct coma_row *r, change_png, donuts_are_tidy)
     cr_assert(eq(int, pl_donut_change(&b, &a, &c, &err), PL_OK), "%s", err.msg);
     for (int red = 0; red < 2; red++) {
         pl_canvas *sheet = NULL;
-        cr_assert(eq(int, pl_donut_change_canvas(&b, &a, &c, "b.fits", "a.fits", red, &sheet, &err),
-                     PL_OK),
-                  "%s", err.msg);
+        cr_assert(
+            eq(int,
+               pl_donut_change_canvas(
+                   &b, &a, &(pl_change_sheet){ &c, "", "a.fits", "b.fits", "plumb-donut", red },
+                   &sheet, &err),
+               PL_OK),
+            "%s", err.msg);
         answers_tidy(sheet, "");
         if (red)
             expect_red_alone(sheet);
@@ -295,9 +303,13 @@ ParameterizedTest(struct tilt_row *r, change_png, tilts_are_tidy)
     cr_assert(eq(int, pl_surface_change(&b, &t.surface, r->allowed, &c, &err), PL_OK));
     for (int red = 0; red < 2; red++) {
         pl_canvas *sheet = NULL;
-        cr_assert(eq(int, pl_tilt_change_canvas(&b, &t, &c, "b.json", "a.json", red, &sheet, &err),
-                     PL_OK),
-                  "%s", err.msg);
+        cr_assert(
+            eq(int,
+               pl_tilt_change_canvas(
+                   &b, &t, &(pl_change_sheet){ &c, "", "a.json", "b.json", "plumb-tilt", red },
+                   &sheet, &err),
+               PL_OK),
+            "%s", err.msg);
         answers_tidy(sheet, "");
         cr_expect(eq(int, answers_labels(sheet, "towards the last column"), 1));
         cr_expect(eq(int, answers_labels(sheet, "curvature: "), 1));

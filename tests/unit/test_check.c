@@ -22,9 +22,9 @@ ParameterizedTestParameters(check, options)
     static struct option_row rows[] = {
         { "moved", "-60", "", -60 },
         { "moved", "0", "--moved is 0", 0 },
-        { "moved", "in", "a number from -10000 to 10000 is wanted", 0 },
+        { "moved", "in", "a number from -10000 to 10000 um is wanted", 0 },
         { "remaining", "45.5", "", 45.5 },
-        { "remaining", "-1", "a number from 0 to 1440 is wanted", 0 },
+        { "remaining", "-1", "a number from 0 to 1440 min is wanted", 0 },
         { "remaining", "nan", "a number from 0 to 1440", 0 },
         { "refocus-cost", "120", "", 120 },
         { "drift", "-8", "", -8 },

@@ -116,7 +116,7 @@ ParameterizedTestParameters(lasermarks, bad_options)
         { "circle 5:12", PL_EARG, "100 to 100000" },
         { "circle 5000:12mm", PL_EARG, "are wanted" },
         { "circle 5000:1e9", PL_EARG, "up to 2000" },
-        { "seeing -1", PL_EARG, "--seeing is -1" },
+        { "seeing -1", PL_EARG, "--seeing is \"-1\"; a number from 0.1 to 60 arcsec is wanted" },
         { "nothing 1", PL_EARG, "no option called nothing" },
     };
     return cr_make_param_array(struct bad, rows, sizeof rows / sizeof *rows);

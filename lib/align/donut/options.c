@@ -5,6 +5,11 @@
 #include <math.h>
 #include <string.h>
 
+static const pl_option table[] = {
+    { "seeing", "arcsec", 0.3, 20, offsetof(pl_donut_options, seeing_arcsec) },
+    { "wavelength", "um", 0.3, 2, offsetof(pl_donut_options, wavelength_um) },
+};
+
 pl_donut_options pl_donut_defaults(void)
 {
     return (pl_donut_options){ .last = 11, .seeing_arcsec = NAN, .wavelength_um = NAN };
@@ -24,13 +29,11 @@ pl_status pl_donut_set(pl_donut_options *o, const char *name, const char *value,
         return pl_set_side(name, value, &o->side, err);
     if (strcmp(name, "terms") == 0)
         return set_last(value, &o->last, err);
-    if (strcmp(name, "seeing") == 0)
-        return pl_set_number(name, value, 0.3, 20, &o->seeing_arcsec, err);
-    if (strcmp(name, "wavelength") == 0)
-        return pl_set_number(name, value, 0.3, 2, &o->wavelength_um, err);
     if (strcmp(name, "pair") == 0) {
         o->pair = true;
         return PL_OK;
     }
-    return pl_fail(err, PL_EARG, "there is no option called %.40s", name);
+    const pl_option *row = pl_option_named(table, PL_ARRAY_LEN(table), name);
+    size_t offset = row ? row->offset : 0;
+    return pl_option_read(row, name, value, (double *)(void *)((char *)o + offset), err);
 }

@@ -53,25 +53,20 @@ static pl_status take_circle(pl_laser_sheets *s, const char *value, pl_err *err)
 
 pl_status pl_laser_set(pl_laser_options *o, const char *name, const char *value, pl_err *err)
 {
-    static const struct {
-        const char *name;
-        double lo, hi;
-        size_t offset;
-    } row[] = {
-        { "reading", 0.01, 20, offsetof(pl_laser_options, reading_mm) },
-        { "angle-error", 0.1, 30, offsetof(pl_laser_options, turning_deg) },
-        { "behind", -300, 300, offsetof(pl_laser_options, behind_mm) },
-        { "lens", 10, 1000, offsetof(pl_laser_options, lens_mm) },
+    static const pl_option table[] = {
+        { "reading", "mm", 0.01, 20, offsetof(pl_laser_options, reading_mm) },
+        { "angle-error", "degrees", 0.1, 30, offsetof(pl_laser_options, turning_deg) },
+        { "behind", "mm", -300, 300, offsetof(pl_laser_options, behind_mm) },
+        { "lens", "mm", 10, 1000, offsetof(pl_laser_options, lens_mm) },
     };
+    double v;
     if (strcmp(name, "circle") == 0)
         return take_circle(&o->by_eye, value, err);
-    for (size_t i = 0; i < PL_ARRAY_LEN(row); i++)
-        if (strcmp(row[i].name, name) == 0) {
-            pl_num *num = (pl_num *)((char *)o + row[i].offset);
-            pl_status rc = pl_set_number(name, value, row[i].lo, row[i].hi, &num->v, err);
-            if (rc == PL_OK)
-                num->from = PL_FROM_OPTION;
-            return rc;
-        }
-    return pl_zone_set(&o->evening, name, value, err);
+    const pl_option *row = pl_option_named(table, PL_ARRAY_LEN(table), name);
+    if (!row)
+        return pl_zone_set(&o->evening, name, value, err);
+    pl_status st = pl_option_read(row, name, value, &v, err);
+    if (st == PL_OK)
+        *(pl_num *)(void *)((char *)o + row->offset) = (pl_num){ v, PL_FROM_OPTION };
+    return st;
 }

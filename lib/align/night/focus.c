@@ -293,27 +293,27 @@ static void cooling(pl_night *n, double *x, double *y)
     }
 }
 
-static double typical(const pl_night *n, size_t offset, double *work)
+/* The median of the finite ones of n values; NaN for none. */
+static double median_known(double *v, size_t n)
 {
     size_t m = 0;
-    for (size_t i = 0; i < n->subs; i++) {
-        const void *at = (const char *)&n->sub[i] + offset;
-        double v = *(const double *)at;
-        if (isfinite(v))
-            work[m++] = v;
-    }
-    return m ? pl_median(work, m) : NAN;
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(v[i]))
+            v[m++] = v[i];
+    return m ? pl_median(v, m) : NAN;
 }
 
-static void zenith(pl_night *n, double *work)
+static void usual_air(pl_night *n, double *work)
 {
-    size_t m = 0;
-    for (size_t i = 0; i < n->subs; i++) {
-        double v = n->sub[i].seeing_arcsec / pow(n->sub[i].airmass, 0.6);
-        if (isfinite(v))
-            work[m++] = v;
-    }
-    n->zenith_arcsec = m ? pl_median(work, m) : NAN;
+    for (size_t i = 0; i < n->subs; i++)
+        work[i] = n->sub[i].zone_um;
+    n->zone_um = median_known(work, n->subs);
+    for (size_t i = 0; i < n->subs; i++)
+        work[i] = n->sub[i].seeing_arcsec;
+    n->seeing_arcsec = median_known(work, n->subs);
+    for (size_t i = 0; i < n->subs; i++)
+        work[i] = n->sub[i].seeing_arcsec / pow(n->sub[i].airmass, 0.6);
+    n->zenith_arcsec = median_known(work, n->subs);
 }
 
 /* Minutes by the coefficient and the fastest cooling where both are known, else by the mean drift.
@@ -339,9 +339,7 @@ pl_status pl_night_focus(pl_night *n, pl_err *err)
         free(y);
         return pl_fail(err, PL_ENOMEM, "out of memory");
     }
-    n->zone_um = typical(n, offsetof(pl_sub, zone_um), x);
-    n->seeing_arcsec = typical(n, offsetof(pl_sub, seeing_arcsec), x);
-    zenith(n, x);
+    usual_air(n, x);
     cooling(n, x, y);
     free(x);
     free(y);

@@ -8,6 +8,9 @@
 
 static const double FARTHEST = 1e9; /* steps */
 
+static const pl_option wavelength = { "wavelength", "um", 0.3, 2,
+                                      offsetof(pl_sweep_options, wavelength_um) };
+
 pl_sweep_options pl_sweep_defaults(void)
 {
     return (pl_sweep_options){ .first = PL_SIDE_UNKNOWN, .wavelength_um = NAN };
@@ -65,11 +68,10 @@ pl_status pl_sweep_set(pl_sweep_options *o, const char *name, const char *value,
         return pl_set_side(name, value, &o->first, err);
     if (strcmp(name, "positions") == 0)
         return set_positions(value, o, err);
-    if (strcmp(name, "wavelength") == 0)
-        return pl_set_number(name, value, 0.3, 2, &o->wavelength_um, err);
     if (strcmp(name, "no-positions") == 0) {
         o->no_positions = true;
         return PL_OK;
     }
-    return pl_fail(err, PL_EARG, "there is no option called %.40s", name);
+    return pl_option_read(strcmp(name, wavelength.name) == 0 ? &wavelength : NULL, name, value,
+                          &o->wavelength_um, err);
 }
