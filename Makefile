@@ -33,6 +33,7 @@ SHARED    := $(BUILD)/libplumb.so.$(VERSION)
 UNIT      := $(sort $(wildcard tests/unit/*.c))
 MKFRAME   := $(BUILD)/tests/mkframe
 YARDSTICK := $(BUILD)/tests/timeit $(BUILD)/tests/readonly $(BUILD)/tests/sepbench
+FFTCLOCK  := $(BUILD)/tests/fftclock.so
 FUZZ      := frame profile scene turnlog nightlog marks
 REPLAY    := $(FUZZ:%=$(BUILD)/tests/replay-%)
 
@@ -49,7 +50,7 @@ deps-lint:
 	@sh tests/deps.sh lint
 # Also with -j: first what is missing, then what needs it.
 $(LIB_OBJ) $(MKFRAME): | $(filter deps,$(MAKECMDGOALS))
-$(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK): | deps-check
+$(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK) $(FFTCLOCK): | deps-check
 
 # V=1 shows the commands. Objects are rebuilt when the compiler or its flags change.
 $(BUILD)/flags: FORCE
@@ -83,6 +84,11 @@ $(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
 	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $< -o $@ \
 	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm)
 
+$(FFTCLOCK): tests/bench/fftclock.c
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 -fPIC -shared $(CFLAGS) $< -o $@ \
+	  $$(pkg-config --cflags fftw3) -ldl
+
 # The fuzz targets without a fuzzer: each runs over the files it is given.
 $(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC) $(BUILD)/flags
 	@mkdir -p $(@D)
@@ -115,7 +121,7 @@ demo: all
 
 check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY) $(filter %field %turn %night %sim,$(FAULTY))
 	@sh tests/check.sh $(BUILD)
-bench: deps-check all $(MKFRAME) $(YARDSTICK)
+bench: deps-check all $(MKFRAME) $(YARDSTICK) $(FFTCLOCK)
 	@sh tests/bench/bench.sh $(BUILD)
 	@$${PYTHON:-/usr/bin/python3} tests/reference/sweep.py $(BUILD)
 lint: deps-lint
