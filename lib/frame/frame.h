@@ -63,6 +63,19 @@ bool pl_rice_unpack(const unsigned char *in, size_t have, int block, uint16_t pl
 bool pl_rice_walk(const unsigned char *in, size_t have, int bytes, int block, size_t n,
                   size_t *left);
 
+/* ---- packed.c */
+
+typedef enum { PL_PACKED_GOOD = 0, PL_PACKED_DAMAGED, PL_PACKED_NO_MEMORY } pl_packed;
+
+/* pl_packed_holds - is a tile's end, and its size, where CFITSIO will look for them?
+ *   packing       in   RICE_1, GZIP_1, GZIP_2, PLIO_1, HCOMPRESS_1; any other one is good
+ *   in            in   [have + PL_RICE_SPARE] bytes
+ *   bytes, block  in   as for pl_rice_walk
+ *   n             in   the tile's pixels
+ *   left          out  bytes of `have` that were not needed, where that can be told; else 0 */
+pl_packed pl_packed_holds(int packing, const unsigned char *in, size_t have, int bytes, int block,
+                          size_t n, size_t *left);
+
 /* ---- tiles.c */
 
 /* pl_tiles_unpack - the current HDU, a tile-compressed image: its tiles seen to be whole, as far as

@@ -20,12 +20,13 @@ typedef struct {
     int64_t first, n;    /* rows of the table, a tile each: the plane's, or all */
     LONGLONG *have, *at; /* [n] bytes of each, and where in the file */
     size_t most;         /* of those bytes */
-    int bytes, block;    /* of a pixel; pixels of a block */
+    int packing, width;  /* RICE_1, ...; bytes of what the column's heap holds */
+    int bytes, block;    /* Rice: of a pixel; pixels of a block */
     bool gaps;           /* some tiles are packed another way */
 } layout;
 
 /* What the reading of a tile came to, the worst last. */
-typedef enum { TILE_GOOD = 0, TILE_DAMAGED, TILE_SHORTER, TILE_UNREAD } tile_state;
+typedef enum { TILE_GOOD = 0, TILE_DAMAGED, TILE_SHORTER, TILE_UNREAD, TILE_NO_MEMORY } tile_state;
 
 typedef struct {
     tile_state state;
@@ -37,8 +38,8 @@ typedef struct {
 typedef struct {
     const layout *l;
     fitsfile *f; /* read through it where fd is -1 */
-    int fd, width;
-    uint16_t *out;        /* [height][width]; NULL: only walk through the tiles */
+    int fd, column, width;
+    uint16_t *out;        /* [height][width]; NULL: only look the tiles through */
     unsigned char *room;  /* a worker's packed bytes, then its tile's pixels; [jobs] of it */
     size_t packed, pixel; /* bytes of the two */
     tally tally[PL_POOL_MAX];
@@ -61,53 +62,68 @@ static size_t tile_box(const layout *l, int64_t item, int64_t from[MAX_COMPRESS_
 
 /* ---- the pool's part */
 
+/* Of a file in CFITSIO's memory, which swaps what is larger than a byte: swapped back. */
+static tile_state read_unzipped(const work *w, int64_t item, unsigned char *room)
+{
+    int status = 0, width = w->l->width;
+    LONGLONG row = w->l->first + item + 1, n = w->l->have[item] / width;
+    fits_read_col(w->f, width == 2 ? TSHORT : TBYTE, w->column, row, 1, n, NULL, room, NULL,
+                  &status);
+    fits_clear_errmsg();
+    for (LONGLONG i = 0; width == 2 && i < n; i++) {
+        int16_t v;
+        memcpy(&v, room + 2 * i, 2);
+        room[2 * i] = (unsigned char)((uint16_t)v >> 8);
+        room[2 * i + 1] = (unsigned char)v;
+    }
+    return status || width > 2 ? TILE_DAMAGED : TILE_GOOD;
+}
+
 static tile_state read_tile(const work *w, int64_t item, unsigned char *room, int *error)
 {
     size_t have = (size_t)w->l->have[item];
     memset(room + have, 0, PL_RICE_SPARE);
-    if (w->fd < 0) {
-        int status = 0;
-        fits_read_col(w->f, TBYTE, w->f->Fptr->cn_compressed, w->l->first + item + 1, 1,
-                      w->l->have[item], NULL, room, NULL, &status);
-        return status ? TILE_DAMAGED : TILE_GOOD;
-    }
+    if (w->fd < 0)
+        return read_unzipped(w, item, room);
     ssize_t got = pl_read_at(w->fd, room, have, (off_t)w->l->at[item]);
     *error = got < 0 ? errno : 0;
     return got < 0 ? TILE_UNREAD : (size_t)got < have ? TILE_SHORTER : TILE_GOOD;
 }
 
-static void unpack_tile(const work *w, int64_t item, unsigned char *room, size_t pixels,
-                        const int64_t *from, const int64_t *size, bool *good, size_t *left)
+static tile_state unpack_tile(const work *w, int64_t item, unsigned char *room, size_t *left)
 {
     const layout *l = w->l;
+    int64_t from[MAX_COMPRESS_DIM], size[MAX_COMPRESS_DIM];
+    size_t have = (size_t)l->have[item], pixels = tile_box(l, item, from, size);
+    if (!w->out) {
+        pl_packed p = pl_packed_holds(l->packing, room, have, l->bytes, l->block, pixels, left);
+        return p == PL_PACKED_GOOD        ? TILE_GOOD
+               : p == PL_PACKED_NO_MEMORY ? TILE_NO_MEMORY
+                                          : TILE_DAMAGED;
+    }
     uint16_t *to = w->out + from[1] * w->width + from[0];
     uint16_t *tile = w->pixel ? (uint16_t *)(void *)(room + w->packed) : to;
-    *good = pl_rice_unpack(room, (size_t)l->have[item], l->block, 0x8000, tile, pixels, left);
+    if (!pl_rice_unpack(room, have, l->block, 0x8000, tile, pixels, left))
+        return TILE_DAMAGED;
     for (int64_t y = 0; tile != to && y < size[1]; y++)
         memcpy(to + y * w->width, tile + y * size[0], (size_t)size[0] * sizeof *to);
+    return TILE_GOOD;
 }
 
 static void do_tile(void *ctx, size_t index, int worker)
 {
     work *w = ctx;
-    const layout *l = w->l;
-    int64_t item = (int64_t)index, from[MAX_COMPRESS_DIM], size[MAX_COMPRESS_DIM];
+    int64_t item = (int64_t)index;
     unsigned char *room = w->room + (size_t)worker * (w->packed + w->pixel);
     tally *t = &w->tally[worker];
     int error = 0;
-    size_t left = 0, pixels = tile_box(l, item, from, size);
-    if (l->have[item] == 0)
+    size_t left = 0;
+    if (w->l->have[item] == 0)
         return;
     tile_state state = read_tile(w, item, room, &error);
-    if (state == TILE_GOOD) {
-        bool good;
-        if (w->out)
-            unpack_tile(w, item, room, pixels, from, size, &good, &left);
-        else
-            good = pl_rice_walk(room, (size_t)l->have[item], l->bytes, l->block, pixels, &left);
-        state = good ? TILE_GOOD : TILE_DAMAGED;
-        t->longer += good && left >= SLACK;
-    }
+    if (state == TILE_GOOD)
+        state = unpack_tile(w, item, room, &left);
+    t->longer += state == TILE_GOOD && left >= SLACK;
     if (state > t->state || (state && state == t->state && item < t->item)) {
         t->state = state;
         t->item = item;
@@ -126,6 +142,8 @@ static pl_status judge(const work *w, int jobs, pl_notes *notes, pl_err *err)
             worst = *t;
     }
     switch (worst.state) {
+    case TILE_NO_MEMORY:
+        return pl_fail(err, PL_ENOMEM, "out of memory: looking through its tiles");
     case TILE_UNREAD:
         return pl_fail(err, PL_EIO, "reading its pixels: %s", strerror(worst.error));
     case TILE_SHORTER:
@@ -203,6 +221,8 @@ static pl_status read_places(fitsfile *f, int column, layout *l, pl_err *err)
     const FITSfile *table = f->Fptr;
     int status = 0, type = 0;
     LONGLONG repeat = 0, width = 0;
+    l->gaps = false;
+    l->most = 0;
     fits_get_coltypell(f, column, &type, &repeat, &width, &status);
     fits_read_descriptsll(f, column, l->first + 1, l->n, l->have, l->at, &status);
     fits_clear_errmsg();
@@ -217,15 +237,18 @@ static pl_status read_places(fitsfile *f, int column, layout *l, pl_err *err)
                            "is cut short or damaged: its compressed tile %lld of %lld lies "
                            "outside of it; copy it again",
                            (long long)(i + 1), (long long)l->n);
+        l->width = (int)width;
         l->at[i] += heap;
         l->have[i] *= width;
+        l->gaps |= l->have[i] == 0;
+        if ((size_t)l->have[i] > l->most)
+            l->most = (size_t)l->have[i];
     }
     return PL_OK;
 }
 
-static pl_status read_table(fitsfile *f, layout *l, pl_err *err)
+static pl_status make_room(const FITSfile *table, layout *l, pl_err *err)
 {
-    const FITSfile *table = f->Fptr;
     if (table->cn_compressed < 1 || table->rowlength < 8 ||
         l->n > table->filesize / table->rowlength)
         return broken_table(err);
@@ -233,19 +256,7 @@ static pl_status read_table(fitsfile *f, layout *l, pl_err *err)
     l->at = malloc((size_t)l->n * sizeof *l->at);
     if (!l->have || !l->at)
         return pl_fail(err, PL_ENOMEM, "out of memory: %lld compressed tiles", (long long)l->n);
-    const int other[] = { table->cn_uncompressed, table->cn_gzip_data };
-    for (size_t i = 0; i < PL_ARRAY_LEN(other); i++) {
-        pl_status st = other[i] > 0 ? read_places(f, other[i], l, err) : PL_OK;
-        if (st != PL_OK)
-            return st;
-    }
-    pl_status st = read_places(f, table->cn_compressed, l, err);
-    for (int64_t i = 0; st == PL_OK && i < l->n; i++) {
-        l->gaps |= l->have[i] == 0;
-        if ((size_t)l->have[i] > l->most)
-            l->most = (size_t)l->have[i];
-    }
-    return st;
+    return PL_OK;
 }
 
 /* Pixels that pl_rice_unpack can make. */
@@ -256,8 +267,16 @@ static bool is_ours(fitsfile *f, const layout *l)
     fits_get_img_equivtype(f, &type, &status);
     fits_read_key(f, TLONGLONG, "BLANK", &blank, NULL, &has);
     fits_clear_errmsg();
-    return !status && type == USHORT_IMG && has != 0 && f->Fptr->cn_zblank == 0 && l->bytes == 2 &&
-           !l->gaps && (l->axes < 3 || l->tile[2] == 1);
+    return !status && l->packing == RICE_1 && type == USHORT_IMG && has != 0 &&
+           f->Fptr->cn_zblank == 0 && l->bytes == 2 && !l->gaps && (l->axes < 3 || l->tile[2] == 1);
+}
+
+/* The tiles of one column, all packed the same way. */
+static pl_status take_column(work *w, layout *l, int column, int packing, pl_err *err)
+{
+    w->column = column;
+    l->packing = packing;
+    return read_places(w->f, column, l, err);
 }
 
 static pl_status unpack(work *w, int64_t height, int jobs, uint16_t **out, pl_notes *notes,
@@ -278,6 +297,27 @@ static pl_status unpack(work *w, int64_t height, int jobs, uint16_t **out, pl_no
     return st;
 }
 
+/* Columns for tiles that the usual packing could not take, then the usual one. */
+static pl_status all_columns(work *w, layout *l, int jobs, uint16_t **out, pl_notes *notes,
+                             pl_err *err)
+{
+    const FITSfile *table = w->f->Fptr;
+    pl_status st = PL_OK;
+    if (table->cn_uncompressed > 0)
+        st = take_column(w, l, table->cn_uncompressed, 0, err);
+    if (st == PL_OK && table->cn_gzip_data > 0) {
+        st = take_column(w, l, table->cn_gzip_data, GZIP_1, err);
+        if (st == PL_OK)
+            st = all_tiles(w, jobs, notes, err);
+    }
+    if (st == PL_OK)
+        st = take_column(w, l, table->cn_compressed, table->compress_type, err);
+    if (st != PL_OK)
+        return st;
+    return is_ours(w->f, l) ? unpack(w, l->axis[1], jobs, out, notes, err)
+                            : all_tiles(w, jobs, notes, err);
+}
+
 pl_status pl_tiles_unpack(fitsfile *f, int fd, int64_t plane, int jobs, uint16_t **out,
                           pl_notes *notes, pl_err *err)
 {
@@ -285,12 +325,10 @@ pl_status pl_tiles_unpack(fitsfile *f, int fd, int64_t plane, int jobs, uint16_t
     layout l = { .bytes = table->rice_bytepix, .block = table->rice_blocksize };
     pl_status st = find_tiles(table, plane, &l, err);
     if (st == PL_OK)
-        st = read_table(f, &l, err);
-    if (st == PL_OK && table->compress_type == RICE_1) {
-        work w = { .l = &l, .f = f, .fd = fd, .width = (int)l.axis[0] };
-        st = is_ours(f, &l) ? unpack(&w, l.axis[1], jobs, out, notes, err)
-                            : all_tiles(&w, jobs, notes, err);
-    }
+        st = make_room(table, &l, err);
+    work w = { .l = &l, .f = f, .fd = fd, .width = (int)l.axis[0] };
+    if (st == PL_OK)
+        st = all_columns(&w, &l, jobs, out, notes, err);
     free(l.have);
     free(l.at);
     return st;
