@@ -12,7 +12,7 @@ V         ?= 0
 Q_0       := @
 Q          = $(Q_$(V))
 
-PKGS      := cfitsio fftw3 libpng gsl cairo jansson glib-2.0
+PKGS      := cfitsio zlib fftw3 libpng gsl cairo jansson glib-2.0
 # Expanded only where used, after `deps` had its chance to install what pkg-config looks for.
 PKG_CFLAGS = $(shell pkg-config --cflags $(PKGS) | sed 's/-I/-isystem /g')
 PKG_LIBS   = $(shell pkg-config --libs $(PKGS))

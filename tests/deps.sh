@@ -16,6 +16,7 @@ cmd:make                make                 make                   make        
 cmd:pkg-config          pkg-config           pkgconf-pkg-config     pkgconf            pkgconf
 pkg:cfitsio             libcfitsio-dev       cfitsio-devel          cfitsio            cfitsio
 pkg:fftw3               libfftw3-dev         fftw-devel             fftw               fftw
+pkg:zlib                zlib1g-dev           zlib-devel             zlib               zlib
 pkg:libpng              libpng-dev           libpng-devel           libpng             libpng
 pkg:gsl                 libgsl-dev           gsl-devel              gsl                gsl
 pkg:cairo               libcairo2-dev        cairo-devel            cairo              cairo

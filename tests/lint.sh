@@ -11,7 +11,7 @@ failed=0
 mkdir -p "$build"
 trap 'exit 130' INT TERM
 
-pkgs='cfitsio fftw3 libpng gsl cairo jansson glib-2.0 criterion'
+pkgs='cfitsio zlib fftw3 libpng gsl cairo jansson glib-2.0 criterion'
 # shellcheck disable=SC2086
 flags="-std=c11 -D_XOPEN_SOURCE=700 $(pkg-config --cflags $pkgs | sed 's/-I/-isystem /g')"
 

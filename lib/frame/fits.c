@@ -1,8 +1,8 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* fits.c - open a FITS file and hand out rectangles of its pixels.
- * CFITSIO reads headers and anything compressed. The pixels of plain files are read from the file
- * itself with pread, a strip at a time: no copy of the frame, a few KiB of memory, and a file that
- * is cut short while we read is an error, not a crash. */
+ * CFITSIO reads headers and what is compressed, but for Rice tiles (tiles.c). The pixels of plain
+ * files are read from the file itself with pread, a strip at a time: no copy of the frame, a few
+ * KiB of memory, and a file that is cut short while we read is an error, not a crash. */
 #include "frame.h"
 
 #include <errno.h>
@@ -221,8 +221,23 @@ static pl_status decode(fitsfile *f, int64_t plane, struct pl_frame *fr, pl_err 
                   : PL_OK;
 }
 
-static pl_status load(const char *path, bool plain_file, int64_t size, struct pl_frame *fr,
-                      pl_err *err)
+/* Anything but a plain image. */
+static pl_status unpack(fitsfile *f, bool plain_file, int64_t plane, int jobs, struct pl_frame *fr,
+                        pl_err *err)
+{
+    int status = 0;
+    pl_status st = PL_OK;
+    if (fits_is_compressed_image(f, &status))
+        st = pl_tiles_unpack(f, plain_file ? fr->fd : -1, plane, jobs, &fr->mem16, &fr->notes, err);
+    if (st == PL_OK && !fr->mem16)
+        st = decode(f, plane, fr, err);
+    close(fr->fd);
+    fr->fd = -1;
+    return st;
+}
+
+static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
+                      struct pl_frame *fr, pl_err *err)
 {
     fitsfile *f = NULL;
     int status = 0;
@@ -241,14 +256,9 @@ static pl_status load(const char *path, bool plain_file, int64_t size, struct pl
         fr->height = (int)axis[1];
         pl_header_facts(f, &fr->facts, &fr->notes);
         int64_t plane = plane_of(axis, &fr->notes);
-        bool packed = fits_is_compressed_image(f, &status);
-        if (plain_file && !packed) {
-            st = plain_layout(f, plane, size, fr, err);
-        } else {
-            st = decode(f, plane, fr, err);
-            close(fr->fd);
-            fr->fd = -1;
-        }
+        bool plain = plain_file && !fits_is_compressed_image(f, &status);
+        st = plain ? plain_layout(f, plane, size, fr, err)
+                   : unpack(f, plain_file, plane, jobs, fr, err);
     }
     status = 0;
     fits_close_file(f, &status);
@@ -258,7 +268,6 @@ static pl_status load(const char *path, bool plain_file, int64_t size, struct pl
 
 pl_status pl_frame_open(const char *path, int jobs, pl_frame **out, pl_err *err)
 {
-    (void)jobs;
     int64_t size = 0;
     bool plain = false;
     struct pl_frame *fr = calloc(1, sizeof *fr);
@@ -270,7 +279,7 @@ pl_status pl_frame_open(const char *path, int jobs, pl_frame **out, pl_err *err)
     if (st == PL_OK)
         st = sniff(fr->fd, size, &plain, err);
     if (st == PL_OK)
-        st = load(path, plain, size, fr, err);
+        st = load(path, plain, size, jobs, fr, err);
     if (st != PL_OK) {
         pl_frame_free(fr);
         return st;

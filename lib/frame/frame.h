@@ -42,6 +42,51 @@ void pl_header_facts(fitsfile *f, pl_facts *facts, pl_notes *notes);
  *   out  out  [n] ADU, NaN where blank */
 void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, float *out);
 
+/* ---- rice.c */
+
+enum {
+    PL_RICE_SPARE = 8
+}; /* bytes behind the packed ones that must be there, whatever they hold */
+
+/* pl_rice_unpack - a tile of 16-bit pixels. Damaged bytes give wrong pixels or a failure; none
+ * outside is read or written.
+ *   in     in   [have + PL_RICE_SPARE] bytes
+ *   block  in   pixels that share a number of low bits
+ *   plus   in   added to each pixel, modulo 65536
+ *   out    out  [n]
+ *   left   out  whole bytes of `have` that no pixel needed
+ * Gives: false when the bytes end before the pixels. */
+bool pl_rice_unpack(const unsigned char *in, size_t have, int block, uint16_t plus, uint16_t *out,
+                    size_t n, size_t *left);
+
+/* pl_rice_walk - the same without writing, for pixels of 1, 2 or 4 bytes. */
+bool pl_rice_walk(const unsigned char *in, size_t have, int bytes, int block, size_t n,
+                  size_t *left);
+
+/* ---- packed.c */
+
+typedef enum { PL_PACKED_GOOD = 0, PL_PACKED_DAMAGED, PL_PACKED_NO_MEMORY } pl_packed;
+
+/* pl_packed_holds - is a tile's end, and its size, where CFITSIO will look for them?
+ *   packing       in   RICE_1, GZIP_1, GZIP_2, PLIO_1, HCOMPRESS_1; any other one is good
+ *   in            in   [have + PL_RICE_SPARE] bytes
+ *   bytes, block  in   as for pl_rice_walk
+ *   n             in   the tile's pixels
+ *   left          out  bytes of `have` that were not needed, where that can be told; else 0 */
+pl_packed pl_packed_holds(int packing, const unsigned char *in, size_t have, int bytes, int block,
+                          size_t n, size_t *left);
+
+/* ---- tiles.c */
+
+/* pl_tiles_unpack - the current HDU, a tile-compressed image: its tiles seen to be whole, as far as
+ * that can be told before they are unpacked; and unpacked, if they are unsigned 16-bit by Rice.
+ *   fd    in   where the file can be read as it is, else -1
+ *   jobs  in   threads, < 1: one per processor
+ *   out   out  malloc'd [height][width] ADU; untouched when CFITSIO shall unpack them
+ * Gives: PL_EFORMAT when a tile is damaged, PL_EIO, PL_ENOMEM. */
+pl_status pl_tiles_unpack(fitsfile *f, int fd, int64_t plane, int jobs, uint16_t **out,
+                          pl_notes *notes, pl_err *err);
+
 /* ---- promise.c */
 
 /* pl_fits_promise - how long a FITS file must be to hold all that its headers announce (FITS 4.0,

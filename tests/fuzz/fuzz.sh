@@ -33,7 +33,7 @@ for target in $targets; do
     mkdir -p "$dir/corpus/$target" "$dir/found/$target" "$here/seeds/$target"
     # shellcheck disable=SC2046
     clang -fsanitize=fuzzer,address,undefined "$dir/obj/tests/fuzz/$target.o" "$dir/libplumb.a" \
-        -o "$dir/fuzz-$target" $(pkg-config --libs cfitsio fftw3 libpng gsl cairo jansson glib-2.0) \
+        -o "$dir/fuzz-$target" $(pkg-config --libs cfitsio zlib fftw3 libpng gsl cairo jansson glib-2.0) \
         -lm -pthread
     echo "fuzz: $target for $seconds s"
     log=$dir/$target.log
