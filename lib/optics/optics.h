@@ -305,7 +305,7 @@ void pl_carried_note(const pl_facts *facts, pl_notes *notes);
 /* pl_travel_of - one way told four ways; NaN where the facts do not tell. */
 pl_travel pl_travel_of(const pl_facts *facts, double sensor_um);
 
-/* ---- sizing.c: what a fitted profile says of a defocused star */
+/* ---- sizing.c, fitreader.c, sizes.c: what a fitted profile says of a defocused star */
 
 enum { PL_SIZING_Z = 33, PL_SIZING_AIR = 15 };
 
@@ -317,6 +317,7 @@ typedef struct {
     double air_lo_um, air_hi_um; /* FWHM of the air at the sensor that will be asked for */
     double defocus_um;           /* largest, either side */
     double radius_um;            /* largest radius a fit will reach */
+    bool stretch;                /* whether pl_sizing_stretch will be asked */
 } pl_sizing_range;
 
 /* pl_sizing_new
@@ -339,7 +340,7 @@ typedef struct {
 } pl_reading;
 
 /* pl_sizing_read - fit each image as plumb-field fits a star: width, flux and sky free. */
-void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, pl_sizes *out);
+void pl_sizing_read(const pl_sizing *sizing, const pl_reading *how, int jobs, pl_sizes *out);
 
 enum { PL_SIZING_BRIGHT = 5 };
 
@@ -348,7 +349,7 @@ typedef struct {
     double z_step, ln_fwhm[PL_SIZING_Z][PL_SIZING_BRIGHT];
 } pl_brights;
 
-void pl_sizing_brights(const pl_sizing *sizing, const pl_reading *how, double air_um,
+void pl_sizing_brights(const pl_sizing *sizing, const pl_reading *how, double air_um, int jobs,
                        pl_brights *out);
 
 /* pl_brights_even - a fitted width as it would be had the star been as bright as `how` says.
@@ -370,7 +371,8 @@ typedef struct {
 } pl_stretches;
 
 /* pl_sizing_stretch
- *   sizes  in  pl_sizing_read with the same `how` */
+ *   sizing  in  made with range.stretch
+ *   sizes   in  pl_sizing_read with the same `how` */
 void pl_sizing_stretch(const pl_sizing *sizing, const pl_reading *how, const pl_sizes *sizes,
                        double air_um, pl_stretches *out);
 

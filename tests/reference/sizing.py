@@ -3,7 +3,7 @@
 """What a fitted Moffat reads of a defocused star, from nothing in lib/: images of waves.py (two-dimensional
 FFT, square pixels), a Moffat averaged over 8 x 8 points a pixel, scipy's least squares with flux, width and sky
 free over a disc, weights of sky and photon noise. Prints the numbers that tests/unit/test_sizing.c holds
-lib/optics/sizing.c against: FWHM of a round star, and ln(width along x / along y) of one with astigmatism, for each
+lib/optics/fitreader.c against: FWHM of a round star, and ln(width along x / along y) of one with astigmatism, for each
 um by which its defocus along x is more than along y.
 
 Noll's a6 is W = a6 sqrt(6) rho^2 cos 2 theta; defocus is W = z rho^2 / (8 N^2). Along x rho^2 has z / (8 N^2) +

@@ -48,13 +48,13 @@ static const pl_sizes *sizes(void)
 {
     static pl_sizes table;
     pl_optic o = { .aperture_mm = 280, .f_ratio = 3, .obstruction = 0.33, .lambda_um = 0.55 };
-    pl_sizing_range range = { 4, 20, 120, 45 };
+    pl_sizing_range range = { 4, 20, 120, 45, false };
     pl_reading how = { .beta = 3, .radius_um = 37, .bright = 4.9 };
     pl_sizing *s = NULL;
     if (table.z_step > 0)
         return &table;
     cr_assert(eq(int, pl_sizing_new(&o, PITCH, &range, 1, &s, NULL), PL_OK));
-    pl_sizing_read(s, &how, &table);
+    pl_sizing_read(s, &how, 0, &table);
     pl_sizing_free(s);
     return &table;
 }

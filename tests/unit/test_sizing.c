@@ -11,7 +11,7 @@ static const double PIXEL_UM = 4.2;
 static pl_sizing *table(void)
 {
     pl_optic optic = { 280, 870.0 / 280, 0.33, 0.55, 0 };
-    pl_sizing_range range = { 4, 24, 120, 90 };
+    pl_sizing_range range = { 4, 24, 120, 90, true };
     pl_sizing *s = NULL;
     cr_assert(pl_sizing_new(&optic, PIXEL_UM, &range, 0, &s, NULL) == PL_OK);
     return s;
@@ -37,7 +37,7 @@ Test(sizing, as_numpy_and_scipy_have_it)
     for (size_t i = 0; i < PL_ARRAY_LEN(independent); i++) {
         pl_reading how = { independent[i].beta, independent[i].radius, independent[i].bright };
         pl_sizes sizes;
-        pl_sizing_read(s, &how, &sizes);
+        pl_sizing_read(s, &how, 0, &sizes);
         double fwhm =
             exp(pl_sizes_at(&sizes, independent[i].defocus, log(independent[i].air), NULL, NULL));
         cr_expect(fabs(fwhm / independent[i].fwhm - 1) < 0.005, "case %zu: %.4f um, not %.4f", i,
@@ -55,7 +55,7 @@ Test(sizing, astigmatism_as_numpy_and_scipy_have_it)
         pl_reading how = { independent[i].beta, independent[i].radius, independent[i].bright };
         pl_sizes sizes;
         pl_stretches stretches;
-        pl_sizing_read(s, &how, &sizes);
+        pl_sizing_read(s, &how, 0, &sizes);
         pl_sizing_stretch(s, &how, &sizes, independent[i].air, &stretches);
         double got =
             pl_stretch_at(&stretches, &sizes, independent[i].defocus, log(independent[i].air));
@@ -71,7 +71,7 @@ Test(sizing, slopes_are_those_of_differences)
     pl_sizing *s = table();
     pl_reading how = { 4, 50, 2 };
     pl_sizes t;
-    pl_sizing_read(s, &how, &t);
+    pl_sizing_read(s, &how, 0, &t);
     /* inside, on both sides, at the edge of the air, and beyond both ends */
     for (double z = -150; z <= 150; z += 7.3)
         for (double air = 3; air < 32; air *= 1.37) {
@@ -99,11 +99,11 @@ Test(sizing, brightness_is_evened_out)
         pl_reading how = { beta, 70, typical };
         pl_brights b;
         pl_sizes want, got;
-        pl_sizing_brights(s, &how, air, &b);
-        pl_sizing_read(s, &how, &want);
+        pl_sizing_brights(s, &how, air, 0, &b);
+        pl_sizing_read(s, &how, 0, &want);
         for (double bright = 0.1; bright < 60; bright *= 3) {
             how.bright = bright;
-            pl_sizing_read(s, &how, &got);
+            pl_sizing_read(s, &how, 0, &got);
             for (double z = 8; z < 110; z += 7) {
                 double as_read = pl_sizes_at(&got, z, log(air), NULL, NULL);
                 double as_typical = pl_sizes_at(&want, z, log(air), NULL, NULL);
@@ -123,7 +123,7 @@ Test(sizing, even_and_growing)
     pl_sizing *s = table();
     pl_reading how = { 5, 60, 1 };
     pl_sizes t;
-    pl_sizing_read(s, &how, &t);
+    pl_sizing_read(s, &how, 0, &t);
     for (double air = 4; air < 24; air *= 1.3) {
         double last = 0;
         for (double z = 0; z < 140; z += 3) {
@@ -139,7 +139,7 @@ Test(sizing, even_and_growing)
 Test(sizing, refusals)
 {
     pl_optic optic = { 280, 3, 0.33, 0.55, 0 }, dark = optic;
-    pl_sizing_range range = { 4, 24, 120, 90 }, far = range, none = range;
+    pl_sizing_range range = { 4, 24, 120, 90, true }, far = range, none = range;
     pl_sizing *s = NULL;
     pl_err err = { PL_OK, "" };
     dark.obstruction = 0.95;

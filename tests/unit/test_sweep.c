@@ -70,7 +70,7 @@ static pl_sizes reading(const pl_sizing *sizing, double fwhm_px)
     pl_sizes sizes;
     pl_reading how = { BETA, fmax(6, 2.75 * fwhm_px + 2) * PIXEL_UM,
                        PEAK / (GAIN * NOISE * NOISE) };
-    pl_sizing_read(sizing, &how, &sizes);
+    pl_sizing_read(sizing, &how, 0, &sizes);
     return sizes;
 }
 
@@ -102,7 +102,7 @@ static void fill(pl_field *f, const struct truth *t, size_t i, const pl_sizes *s
 static pl_field *make(const struct truth *t, const pl_facts *facts)
 {
     pl_optic optic = { 280, 870.0 / 280, 0.33, 0.55, 0 };
-    pl_sizing_range range = { 4, 30, 250, 130 };
+    pl_sizing_range range = { 4, 30, 250, 130, false };
     pl_sizing *sizing = NULL;
     pl_field *f = calloc(t->frames, sizeof *f);
     pl_dice dice;

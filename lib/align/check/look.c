@@ -22,12 +22,20 @@ struct node {
     double z, chi2, air, air_var;
 };
 
+/* A low of the grid, looked at more closely. */
+struct low {
+    double z;
+    pl_sense_fit best, end; /* the best on the way; where z free ended */
+    bool ended;             /* within reach */
+};
+
 struct looking {
     const pl_sense_model *m;
     double far,
         move; /* the last frame, which the answer is of, is looked for within +-far; from z */
     struct node node[NODES];
     size_t nodes;
+    struct low low[LOWS];
 };
 
 /* z held, all else fitted; from where `start` is, which moves along. */
@@ -78,40 +86,49 @@ static int by_z(const void *a, const void *b)
     return p->z < q->z ? -1 : p->z > q->z;
 }
 
-/* z free, from a low of the grid; and a closer look around where that ends. */
-static void refine(struct looking *l, double z, pl_sense_fit *best)
+/* z free, from a low of the grid. */
+static void settle_low(void *ctx, size_t i, int worker)
 {
-    pl_sense_fit fit = started(l->m, z);
-    held_at(l->m, z, &fit);
+    (void)worker;
+    struct looking *l = ctx;
+    struct low *low = &l->low[i];
+    pl_sense_fit fit = started(l->m, low->z);
+    held_at(l->m, low->z, &fit);
     fit.cov[PL_SE_Z][PL_SE_Z] = l->far * l->far; /* a plain has no bottom: then the start will do */
-    if (fit.chi2 < best->chi2)
-        *best = fit;
-    if (!pl_sense_solve(l->m, false, &fit) || !(fabs(fit.x[PL_SE_Z] + l->move) < 1.5 * l->far))
-        return;
-    double sigma = sqrt(fit.cov[PL_SE_Z][PL_SE_Z]), low = fit.x[PL_SE_Z];
-    if (fit.chi2 < best->chi2)
-        *best = fit;
-    for (int i = 0; i < AROUND; i++) {
-        pl_sense_fit step = fit;
-        double at = low + around[i] * sigma;
-        if (fabs(at + l->move) < 1.5 * l->far)
-            l->node[l->nodes++] = held_at(l->m, at, &step);
-    }
+    low->best = fit;
+    low->ended = pl_sense_solve(l->m, false, &fit) && fabs(fit.x[PL_SE_Z] + l->move) < 1.5 * l->far;
+    low->end = fit;
+    if (low->ended && fit.chi2 < low->best.chi2)
+        low->best = fit;
 }
 
-/* From the middle outwards, so that each fit starts where the last one ended. */
-static void sweep_grid(struct looking *l)
+/* One of the places around where a low ended. */
+static void look_around(void *ctx, size_t i, int worker)
 {
-    l->nodes = 2 * SIDE + 1;
-    for (int way = -1; way <= 1; way += 2) {
-        pl_sense_fit fit = started(l->m, -l->move);
-        for (int i = 0; i <= SIDE; i++) {
-            double z = way * l->far * i / SIDE - l->move;
-            pl_sense_fit fresh = started(l->m, z);
-            fit.x[PL_SE_AIR] = fresh.x[PL_SE_AIR];
-            fit.x[PL_SE_AIR + 1] = fresh.x[PL_SE_AIR + 1];
-            l->node[SIDE + way * i] = held_at(l->m, z, &fit);
-        }
+    (void)worker;
+    struct looking *l = ctx;
+    const struct low *low = &l->low[i / AROUND];
+    pl_sense_fit step = low->end;
+    double at = step.x[PL_SE_Z] + around[i % AROUND] * sqrt(step.cov[PL_SE_Z][PL_SE_Z]);
+    bool within = low->ended && fabs(at + l->move) < 1.5 * l->far;
+    l->node[l->nodes + i] = within ? held_at(l->m, at, &step) : (struct node){ .z = NAN };
+}
+
+/* From the middle outwards on either side, so that each fit starts where the last one ended. */
+static void sweep_side(void *ctx, size_t side, int worker)
+{
+    (void)worker;
+    struct looking *l = ctx;
+    int way = side ? 1 : -1;
+    pl_sense_fit fit = started(l->m, -l->move);
+    for (int i = 0; i <= SIDE; i++) {
+        double z = way * l->far * i / SIDE - l->move;
+        pl_sense_fit fresh = started(l->m, z);
+        fit.x[PL_SE_AIR] = fresh.x[PL_SE_AIR];
+        fit.x[PL_SE_AIR + 1] = fresh.x[PL_SE_AIR + 1];
+        struct node node = held_at(l->m, z, &fit);
+        if (i > 0 || way > 0) /* the middle is one side's */
+            l->node[SIDE + way * i] = node;
     }
 }
 
@@ -123,18 +140,30 @@ static double least(const struct looking *l)
     return low;
 }
 
-static void refine_lows(struct looking *l, pl_sense_fit *best)
+static size_t find_lows(struct looking *l)
 {
-    size_t grid = l->nodes, lows = 0;
+    size_t lows = 0;
     double low = least(l);
-    for (size_t i = 0; i < grid && lows < LOWS; i++) {
+    for (size_t i = 0; i < l->nodes && lows < LOWS; i++) {
         bool left = i == 0 || l->node[i].chi2 <= l->node[i - 1].chi2;
-        bool right = i + 1 == grid || l->node[i].chi2 < l->node[i + 1].chi2;
-        if (left && right && l->node[i].chi2 < low + HOPELESS) {
-            refine(l, l->node[i].z, best);
-            lows++;
-        }
+        bool right = i + 1 == l->nodes || l->node[i].chi2 < l->node[i + 1].chi2;
+        if (left && right && l->node[i].chi2 < low + HOPELESS)
+            l->low[lows++].z = l->node[i].z;
     }
+    return lows;
+}
+
+static void refine_lows(struct looking *l, int jobs, pl_sense_fit *best)
+{
+    size_t lows = find_lows(l), from = l->nodes;
+    pl_pool_run(jobs, lows, settle_low, l);
+    for (size_t i = 0; i < lows; i++)
+        if (l->low[i].best.chi2 < best->chi2)
+            *best = l->low[i].best;
+    pl_pool_run(jobs, lows * AROUND, look_around, l);
+    for (size_t i = 0; i < lows * AROUND; i++)
+        if (!isnan(l->node[from + i].z))
+            l->node[l->nodes++] = l->node[from + i];
 }
 
 /* What all nodes have in common, each weighed by its likelihood and its share of z. */
@@ -177,15 +206,16 @@ static void weigh(struct looking *l, pl_sense_search *s)
     s->other_side = other - low;
 }
 
-bool pl_sense_look(const pl_sense_model *m, double far, pl_sense_search *out)
+bool pl_sense_look(const pl_sense_model *m, double far, int jobs, pl_sense_search *out)
 {
     struct looking *l = malloc(sizeof *l);
     pl_sense_search s = { .best = { .chi2 = INFINITY }, .far_um = far };
     if (!l)
         return false;
     *l = (struct looking){ .m = m, .far = far, .move = m->offset_um[m->frames - 1] };
-    sweep_grid(l);
-    refine_lows(l, &s.best);
+    pl_pool_run(jobs, 2, sweep_side, l);
+    l->nodes = 2 * SIDE + 1;
+    refine_lows(l, jobs, &s.best);
     bool found = isfinite(s.best.chi2);
     if (found) {
         weigh(l, &s);

@@ -37,6 +37,7 @@ static const double AIR_LEAST = 0.3, AIR_MOST = 1.4, AIR_FINEST_ARCSEC = 0.6;
 struct work {
     const pl_field *field; /* [frames] */
     size_t frames;
+    int jobs;
     const pl_sense_options *options;
     pl_optic optic;
     double focal_mm, pixel_um, far_um;
@@ -100,7 +101,7 @@ static void even_out(struct work *w, double ln_air)
 {
     w->evened = ln_air;
     for (size_t i = 0; i < w->frames; i++)
-        pl_sizing_brights(w->sizing, &w->how[i], exp(ln_air), &w->light[i].table);
+        pl_sizing_brights(w->sizing, &w->how[i], exp(ln_air), w->jobs, &w->light[i].table);
     cut(w, w->light);
 }
 
@@ -114,7 +115,7 @@ static double sharpest(const pl_sense_model *m, size_t frame)
     return least;
 }
 
-static pl_status tables(struct work *w, int jobs, pl_err *err)
+static pl_status tables(struct work *w, pl_err *err)
 {
     pl_sense_model *m = &w->model;
     double least = INFINITY, most = 0;
@@ -127,14 +128,14 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
                               .air_hi_um = AIR_MOST * least,
                               .defocus_um = 1.6 * w->optic.f_ratio * most + 30,
                               .radius_um = 2.75 * most + 2 * w->pixel_um };
-    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, jobs, &w->sizing, err);
+    pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, w->jobs, &w->sizing, err);
     for (size_t i = 0; rc == PL_OK && i < w->frames; i++) {
         const pl_field *f = &w->field[i];
         w->light[i] = pl_sweep_light_of(f);
         w->how[i] = (pl_reading){ .beta = f->beta,
                                   .radius_um = fmax(6, 2.75 * f->fwhm_px + 2) * w->pixel_um,
                                   .bright = w->light[i].typical };
-        pl_sizing_read(w->sizing, &w->how[i], &m->sizes[i]);
+        pl_sizing_read(w->sizing, &w->how[i], w->jobs, &m->sizes[i]);
     }
     if (rc == PL_OK)
         even_out(w, fmin(log(least), m->air));
@@ -144,7 +145,7 @@ static pl_status tables(struct work *w, int jobs, pl_err *err)
     return rc;
 }
 
-static pl_status set_up(struct work *w, const pl_surface *s, int jobs, pl_err *err)
+static pl_status set_up(struct work *w, const pl_surface *s, pl_err *err)
 {
     const pl_field *f = &w->field[0];
     double lambda = w->options->wavelength_um;
@@ -168,7 +169,7 @@ static pl_status set_up(struct work *w, const pl_surface *s, int jobs, pl_err *e
     cut(w, NULL);
     if (w->model.cells == 0)
         return pl_fail(err, PL_ENODATA, "no star has a width that can be trusted");
-    return tables(w, jobs, err);
+    return tables(w, err);
 }
 
 /* A surface of which nothing is known. */
@@ -189,12 +190,12 @@ static bool look(struct work *w, const pl_surface *s, pl_sense_search *out)
     pl_surface open = open_surface(w);
     double air = s && s->seeing_um > 0 ? s->seeing_um : exp(w->model.air);
     pl_sense_known(&w->model, s ? s : &open, air * air);
-    if (!pl_sense_look(&w->model, w->far_um, out))
+    if (!pl_sense_look(&w->model, w->far_um, w->jobs, out))
         return false;
     if (fabs(out->air - w->evened) < SAME_AIR)
         return true;
     even_out(w, out->air);
-    return pl_sense_look(&w->model, w->far_um, out);
+    return pl_sense_look(&w->model, w->far_um, w->jobs, out);
 }
 
 static void tell_air(const struct work *w, const pl_sense_search *s, pl_sense *out)
@@ -214,7 +215,7 @@ static void tell_focused(struct work *w, const pl_sense_search *s, pl_sense *out
                        .radius_um = fmax(6 * w->pixel_um, 2.75 * here + 2 * w->pixel_um),
                        .bright = w->how[last].bright };
     pl_sizes was = m->sizes[last];
-    pl_sizing_read(w->sizing, &how, &m->sizes[last]);
+    pl_sizing_read(w->sizing, &how, w->jobs, &m->sizes[last]);
     out->focused_px = exp(pl_sense_width(m, s->best.x, last, 0)) / w->pixel_um;
     out->focused_sigma_px = out->focused_px * hypot(s->air_sigma, FOCUSED_LN);
     m->sizes[last] = was;
@@ -349,9 +350,10 @@ static pl_status sense(const pl_field *field, size_t frames, const pl_surface *s
         return pl_fail(err, PL_ENOMEM, "out of memory");
     w->field = field;
     w->frames = frames;
+    w->jobs = jobs;
     w->options = options ? options : &plain;
     w->notes = notes;
-    pl_status rc = set_up(w, surface, jobs, err);
+    pl_status rc = set_up(w, surface, err);
     if (rc == PL_OK && surface) {
         compare_camera(w, surface, s.reason, sizeof s.reason);
         if (s.reason[0])

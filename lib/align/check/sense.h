@@ -81,6 +81,6 @@ typedef struct {
 
 /* pl_sense_look - all z, on both sides.
  * Gives: false when nothing fits at all. */
-bool pl_sense_look(const pl_sense_model *m, double far_um, pl_sense_search *out);
+bool pl_sense_look(const pl_sense_model *m, double far_um, int jobs, pl_sense_search *out);
 
 #endif

@@ -65,8 +65,8 @@ static void read_frame(void *ctx, size_t i, int worker)
     pl_sweep_work *w = ctx;
     w->light[i] = pl_sweep_light_of(&w->field[i]);
     pl_reading how = pl_sweep_reading(w, i);
-    pl_sizing_read(w->sizing, &how, &w->sizes[i]);
-    pl_sizing_brights(w->sizing, &how, w->sharpest_um, &w->light[i].table);
+    pl_sizing_read(w->sizing, &how, 1, &w->sizes[i]);
+    pl_sizing_brights(w->sizing, &how, w->sharpest_um, 1, &w->light[i].table);
 }
 
 /* The optics' answers over the range these frames need, as each frame's own fit reads them. */
@@ -80,7 +80,8 @@ static pl_status tables(pl_sweep_work *w, pl_err *err)
     pl_sizing_range range = { .air_lo_um = 0.5 * least,
                               .air_hi_um = 2.5 * least,
                               .defocus_um = 1.6 * w->optic.f_ratio * most + 30,
-                              .radius_um = 2.75 * most + 2 * w->pixel_um };
+                              .radius_um = 2.75 * most + 2 * w->pixel_um,
+                              .stretch = true };
     pl_status rc = pl_sizing_new(&w->optic, w->pixel_um, &range, w->jobs, &w->sizing, err);
     w->sizes = malloc(sizeof *w->sizes * w->frames);
     w->light = malloc(sizeof *w->light * w->frames);
