@@ -181,8 +181,10 @@ bool pl_sense_look(const pl_sense_model *m, double far, pl_sense_search *out)
 {
     struct looking *l = malloc(sizeof *l);
     pl_sense_search s = { .best = { .chi2 = INFINITY }, .far_um = far };
-    if (!l)
+    if (!l) {
+        pl_memory_short();
         return false;
+    }
     *l = (struct looking){ .m = m, .far = far, .move = m->offset_um[m->frames - 1] };
     sweep_grid(l);
     refine_lows(l, &s.best);
