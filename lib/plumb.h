@@ -15,9 +15,10 @@
  *   Functions that can fail give a pl_status and leave their outputs untouched on failure; the
  *   reason in words goes to the caller's pl_err, which may be NULL.
  *   One object belongs to one thread at a time; different objects may be used by any threads.
- *   The library prints nothing, never exits, reads no environment and keeps no changing state.
+ *   The library prints nothing, never exits, reads no environment and keeps no changing state, but
+ *   for the count of pl_memory_shortages.
  *   GSL's default error handler aborts the program: call gsl_set_error_handler_off() before
- *   using libplumb, as plumb's own programs do. */
+ *   using libplumb, as plumb's own programs do; and see pl_malloc. */
 #ifndef PLUMB_H
 #define PLUMB_H
 

@@ -1,20 +1,26 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* fault.c - linked into a program with -Wl,--wrap, so that one of its own allocations, or one of
  * its own calls to the system, goes wrong; the libraries beneath are left alone, but for what
- * CFITSIO reads. The environment says what: FAULT=alloc:N   the N-th allocation (from 0) fails;
- * alloc+:N: that one and all after it FAULT=eio:N     the N-th call fails with EIO FAULT=full:N
- * from the N-th call on the disc is full: a write takes half, the next none FAULT=short:0   every
- * read and write takes half; eintr:0: every other one is interrupted FAULT=term:N    SIGTERM before
- * the N-th call, of a write in its middle; kill:N: SIGKILL FAULT_COUNT=FILE  "ALLOCATIONS CALLS" is
- * written there in the end faults.py tries each. */
+ * CFITSIO reads, and what GSL and cairo allocate. The environment says what:
+ *   FAULT=alloc:N   the N-th allocation (from 0), its own, jansson's or GSL's, fails
+ *   FAULT=alloc+:N  that one and all after it
+ *   FAULT=draw:N    the N-th allocation of cairo
+ *   FAULT=eio:N     the N-th call fails with EIO
+ *   FAULT=full:N    from the N-th call on the disc is full: a write takes half, the next none
+ *   FAULT=short:0   every read and write takes half; eintr:0: every other one is interrupted
+ *   FAULT=term:N    SIGTERM before the N-th call, of a write in its middle; kill:N: SIGKILL
+ *   FAULT_COUNT=FILE  "ALLOCATIONS DRAWN CALLS" is written there in the end
+ * faults.py tries each. */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <errno.h>
 #include <fcntl.h>
+#include <link.h>
 #include <pthread.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdbool.h>
+#include <stdint.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -50,16 +56,16 @@ int __wrap_ftruncate(int fd, off_t size);
 int __wrap_rename(const char *from, const char *to);
 int __wrap_close(int fd);
 
-enum kind { NONE, ALLOC, EIO_, FULL, SHORT, EINTR_, TERM, KILL };
+enum kind { NONE, ALLOC, DRAW, EIO_, FULL, SHORT, EINTR_, TERM, KILL };
 
 static enum kind kind;
 static bool to_the_end;
-static long at, allocations, calls;
+static long at, allocations, drawn, calls;
 static pthread_mutex_t lock = PTHREAD_MUTEX_INITIALIZER;
 
 __attribute__((constructor)) static void learn(void)
 {
-    static const char *const name[] = { "none",  "alloc", "eio",  "full",
+    static const char *const name[] = { "none",  "alloc", "draw", "eio", "full",
                                         "short", "eintr", "term", "kill" };
     const char *said = getenv("FAULT");
     size_t n = said ? strcspn(said, "+:") : 0;
@@ -77,7 +83,7 @@ __attribute__((destructor)) static void tell(void)
     const char *path = getenv("FAULT_COUNT");
     FILE *f = path ? fopen(path, "w") : NULL;
     if (f) {
-        fprintf(f, "%ld %ld\n", allocations, calls);
+        fprintf(f, "%ld %ld %ld\n", allocations, drawn, calls);
         fclose(f);
     }
 }
@@ -98,6 +104,82 @@ static bool hungry(void)
         errno = ENOMEM;
     return due;
 }
+
+/* ---- what libraries allocate */
+
+#if defined(__has_feature)
+#define SANITIZED __has_feature(address_sanitizer) || __has_feature(thread_sanitizer)
+#elif defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+#define SANITIZED 1
+#else
+#define SANITIZED 0
+#endif
+#if defined(__GLIBC__) && !(SANITIZED)
+
+void *__libc_malloc(size_t size);
+void *__libc_calloc(size_t n, size_t size);
+void *__libc_realloc(void *old, size_t size);
+
+/* The code of a library that can be told of a shortage, as GLib and fontconfig cannot. */
+typedef struct {
+    const char *name;
+    uintptr_t from, to;
+    long *count;
+} library;
+
+static library libraries[] = { { "libgsl.", 0, 0, &allocations }, { "libcairo.", 0, 0, &drawn } };
+
+static int place(struct dl_phdr_info *info, size_t size, void *ctx)
+{
+    (void)size;
+    (void)ctx;
+    for (size_t i = 0; i < sizeof libraries / sizeof *libraries; i++)
+        for (int j = 0; strstr(info->dlpi_name, libraries[i].name) && j < info->dlpi_phnum; j++)
+            if (info->dlpi_phdr[j].p_type == PT_LOAD && info->dlpi_phdr[j].p_flags & PF_X) {
+                libraries[i].from = info->dlpi_addr + info->dlpi_phdr[j].p_vaddr;
+                libraries[i].to = libraries[i].from + info->dlpi_phdr[j].p_memsz;
+            }
+    return 0;
+}
+
+__attribute__((constructor)) static void find(void)
+{
+    dl_iterate_phdr(place, NULL);
+}
+
+static bool starves(const void *caller)
+{
+    for (size_t i = 0; i < sizeof libraries / sizeof *libraries; i++)
+        if ((uintptr_t)caller >= libraries[i].from && (uintptr_t)caller < libraries[i].to) {
+            bool due = is_due(libraries[i].count);
+            due = due && kind == (libraries[i].count == &drawn ? DRAW : ALLOC);
+            if (due)
+                errno = ENOMEM;
+            return due;
+        }
+    return false;
+}
+
+// NOLINTBEGIN(readability-inconsistent-declaration-parameter-name)
+__attribute__((visibility("default"))) void *malloc(size_t size)
+{
+    return starves(__builtin_return_address(0)) ? NULL : __libc_malloc(size);
+}
+
+__attribute__((visibility("default"))) void *calloc(size_t n, size_t size)
+{
+    return starves(__builtin_return_address(0)) ? NULL : __libc_calloc(n, size);
+}
+
+__attribute__((visibility("default"))) void *realloc(void *old, size_t size)
+{
+    return starves(__builtin_return_address(0)) ? NULL : __libc_realloc(old, size);
+}
+// NOLINTEND(readability-inconsistent-declaration-parameter-name)
+
+#endif
+
+/* ---- the program's own */
 
 void *__wrap_malloc(size_t size)
 {

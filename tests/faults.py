@@ -1,18 +1,19 @@
 #!/usr/bin/env python3
 # SPDX-License-Identifier: GPL-3.0-or-later
-"""faults.py BUILD [--quick] [PROGRAM...] - every program with faults from BUILD/faulty (tests/fault.c): each of its own
-allocations fails once, and once with all after it; each of its calls to the system fails, finds the disc full, is
-interrupted or cut short; SIGTERM and SIGKILL come at each. Then:
+"""faults.py BUILD [--quick] [--every N] [--jobs N] [ROW...] - every program with faults from BUILD/faulty (tests/fault.c):
+each of its own allocations fails once, and once with all after it, those of GSL and jansson among them, and some of
+cairo's; each of its calls to the system fails, finds the disc full, is interrupted or cut short; SIGTERM and SIGKILL come
+at each. Then:
 
-  the program ends with status 2 and a sentence, or as it does without the fault, having printed the same (where memory
-  was short remarks may be missing);
+  the program ends with status 2 and a sentence, or as it does without the fault, having printed the same to the last byte;
   it never crashes or hangs; by a signal it ends as signals end;
   a file it writes is whole, the old or the new one; a log is as it was, or one line longer; a killed one may leave a torn
   last line and a hidden .part file, all others none;
   run again it does its work as if nothing had been.
 
-Every allocation; of the calls, where there are more than CALLS, so many evenly spread and the last ones: a frame is read
-in strips that are all alike. --quick takes a few of each of a few programs. Last line: N passed, N failed."""
+Every allocation; of the calls and of what is drawn, where there are more than CALLS, so many evenly spread and the last
+ones: a frame is read in strips that are all alike. --quick takes a few of each of a few programs, --every N each N-th
+fault. Last line: N passed, N failed."""
 import argparse
 import concurrent.futures
 import json
@@ -76,6 +77,8 @@ def rows(made):
         Row("turn", f"plumb-turn learn t.log {made}/donut.json A=-1/4 B=1/4 -p {made}/screws.ini --png a.png", {"t.log": entry, **png}, "t.log"),
         Row("night", f"plumb-night {p} --kept kept --dropped dropped --png a.png {made}/night.jsonl", {"kept": OLD, "dropped": None, **png}),
         Row("night-frames", f"plumb-night -j 1 {p} --json {made}/s-0002.fits {made}/s-0003.fits {made}/s-0004.fits"),
+        Row("laser", f"plumb-laser {p} {HERE}/../samples/laser-marks.txt --png a.png", png),
+        Row("laser-eye", f"plumb-laser {p} --json --circle 5000:12 --circle 1000:3"),
         Row("sim", f"plumb-sim -j 1 {p} --width-px 40 --height-px 30 --packed -o a.fits {made}/scene.ini", {"a.fits": OLD, "a.truth.jsonl": OLD}),
         Row("watch", f"plumb-watch -j 1 {p} --log w.jsonl --png a.png {made}/folder", {"w.jsonl": None, **png}, "w.jsonl"),
     ]
@@ -154,8 +157,7 @@ class Run:
             return None
 
     def counted(self, folder):
-        allocations, calls = Run.read(folder, ".count").split()
-        return int(allocations), int(calls)
+        return [int(n) for n in Run.read(folder, ".count").split()]
 
 
 def fresh(top, row):
@@ -168,40 +170,27 @@ def fresh(top, row):
     return folder
 
 
-def fewer_remarks(good, got):
-    """Whether a text lacks nothing but some lines of the other, or JSON some of its warnings."""
-    if good.startswith(b"{"):
-        try:
-            a, b = ([{**json.loads(line), "warnings": 0} for line in text.splitlines()] for text in (good, got))
-            return a == b
-        except ValueError:
-            return False
-    lines = iter(good.splitlines())
-    return all(line in lines for line in got.splitlines())
-
-
 def wrong(row, fault, good, got, again):
     """What is not as it should be, in words."""
     kind = fault.split(":")[0]
     deadly = {"term": -signal.SIGTERM, "kill": -signal.SIGKILL}.get(kind)
     allowed = [deadly] if deadly else [good.status] if kind in ("short", "eintr") else [good.status, 2]
+    if kind == "draw":  # cairo 1.16's rasteriser, where its memory is short, jumps to a frame that is gone
+        allowed.append(-signal.SIGSEGV)
     if kind == "term" and row.program == "plumb-watch":
         allowed = [0, 2]
     if got.status not in allowed:
         yield f"status {got.status}: {got.err[-300:]}"
     if got.status == 2 and not got.err.strip():
         yield "status 2 without a word"
-    forgetful = got.status == good.status and kind.startswith("alloc") and got.out != good.out and fewer_remarks(good.out, got.out)
-    if got.status == good.status and got.out != good.out and not forgetful and row.program != "plumb-watch":
+    if got.status == good.status and got.out != good.out and row.program != "plumb-watch":
         yield f"prints something else: {got.out[:200]}"
     if got.parts and kind != "kill":
         yield f"leaves {got.parts}"
     for name, old in row.writes.items():
         torn = name == row.log and kind in ("kill", "term") and got.files[name] and good.files[name].startswith(got.files[name])
         now = got.files[name]
-        drawn = forgetful and name == "a.png" and now.endswith(b"IEND\xaeB`\x82")
-        told = kind.startswith("alloc") and name.endswith(".jsonl") and now and fewer_remarks(good.files[name], now)
-        if now not in (old, good.files[name]) and not torn and not drawn and not told and not (name == row.log and old is None and now == b""):
+        if now not in (old, good.files[name]) and not torn and not (name == row.log and old is None and now == b""):
             yield f"{name} is neither old nor new: {now!r:.120}"
     if row.program == "plumb-turn" and got.status == 2 and got.files[row.log] != row.writes[row.log] and b"was added" not in got.err:
         yield "a line was added, and it does not say so"
@@ -217,22 +206,25 @@ def wrong(row, fault, good, got, again):
         yield "run again: the log has not just its line"
 
 
-def faults(allocations, calls, quick):
+def spread(n):
+    return sorted({*(i * n // CALLS for i in range(min(n, CALLS))), *range(max(0, n - LAST), n)})
+
+
+def faults(allocations, drawn, calls, quick):
     if quick:  # the last calls: open, write, fsync, close, rename
         write, sync, rename = calls - 4, calls - 3, calls - 1
         return [f"alloc:{allocations // 3}", f"alloc:{allocations - 2}", f"alloc+:{allocations // 2}", f"eio:{sync}", f"eio:{rename}", f"full:{write}",
                 f"term:{write}", f"term:{rename}", f"kill:{write}", f"kill:{rename}", "short:0", "eintr:0"]
-    there = sorted({*(i * calls // CALLS for i in range(CALLS)), *range(max(0, calls - LAST), calls)})
-    return [f"{k}:{n}" for k in ("alloc", "alloc+") for n in range(allocations)] + \
-           [f"{k}:{n}" for k in ("eio", "full", "term", "kill") for n in there] + ["short:0", "eintr:0"]
+    return [f"{k}:{n}" for k in ("alloc", "alloc+") for n in range(allocations)] + [f"draw:{n}" for n in spread(drawn)] + \
+           [f"{k}:{n}" for k in ("eio", "full", "term", "kill") for n in spread(calls)] + ["short:0", "eintr:0"]
 
 
-def try_row(build, top, row, quick, pool):
+def try_row(build, top, row, a, pool):
     folder = fresh(top, row)
     good = Run(build, row, folder)
     if good.status not in (0, 1):
         return 0, [f"{row.name}: without a fault: status {good.status}: {good.err[-300:]}"]
-    allocations, calls = good.counted(folder)
+    allocations, drawn, calls = good.counted(folder)
     old = Run.all_of(row, fresh(top, row))
 
     def one(fault):
@@ -240,14 +232,14 @@ def try_row(build, top, row, quick, pool):
         got = Run(build, row, here, fault)
         for name in got.parts:
             os.unlink(os.path.join(here, name))
-        untouched = fault.startswith("alloc") and got.files == old and row.program != "plumb-watch"
+        untouched = fault.startswith(("alloc", "draw")) and got.files == old and row.program != "plumb-watch"
         said = list(wrong(row, fault, good, got, good if untouched else Run(build, row, here)))
         shutil.rmtree(here)
         return [f"{row.name} {fault}: {s}" for s in said]
 
-    tried = faults(allocations, calls, quick)
+    tried = faults(allocations, drawn, calls, a.quick)[::a.every]
     said = list(pool.map(one, tried))
-    print(f"{row.name:13} {allocations} allocations, {calls} calls: {len(tried)} faults tried", flush=True)
+    print(f"{row.name:13} {allocations} allocations, {drawn} of cairo, {calls} calls: {len(tried)} faults tried", flush=True)
     return sum(not s for s in said), [s[0] for s in said if s]
 
 
@@ -255,9 +247,11 @@ def main():
     p = argparse.ArgumentParser()
     p.add_argument("build")
     p.add_argument("--quick", action="store_true")
+    p.add_argument("--every", type=int, default=1, metavar="N")
+    p.add_argument("--jobs", type=int, default=2, metavar="N")
     p.add_argument("row", nargs="*")
     p.add_argument("--keep", metavar="FOLDER", help="make inputs and folders there, print the commands, and end")
-    a = p.parse_args()
+    a = p.parse_intermixed_args()
     if a.keep:
         make(os.path.abspath(a.build), a.keep)
         for row in rows(a.keep):
@@ -270,10 +264,10 @@ def main():
         build, made = os.path.abspath(a.build), os.path.join(top, "made")
         os.mkdir(made)
         make(build, made, a.quick)
-        with concurrent.futures.ThreadPoolExecutor(2) as pool:
+        with concurrent.futures.ThreadPoolExecutor(a.jobs) as pool:
             for row in rows(made):
                 if row.name in (a.row or (QUICK if a.quick else [row.name])):
-                    well, said = try_row(build, top, row, a.quick, pool)
+                    well, said = try_row(build, top, row, a, pool)
                     good, bad = good + well, bad + said
     finally:
         shutil.rmtree(top, ignore_errors=True)

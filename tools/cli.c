@@ -3,6 +3,7 @@
 
 #include <errno.h>
 #include <getopt.h>
+#include <jansson.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -59,13 +60,18 @@ int cli_failed(const cli *c, const char *subject, const pl_err *err)
     return EXIT_UNMEASURED;
 }
 
+bool cli_is_whole(const char *text)
+{
+    return text && pl_memory_shortages() == 0;
+}
+
 int cli_print(const cli *c, char *text)
 {
-    if (!text)
-        return cli_failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
-    fputs(text, stdout);
+    bool whole = cli_is_whole(text);
+    if (whole)
+        fputs(text, stdout);
     free(text);
-    return EXIT_WITHIN;
+    return whole ? EXIT_WITHIN : cli_failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
 }
 
 static void dashed(const char *name, char *out, size_t size)
@@ -273,6 +279,7 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
     int letter;
     *out = (cli){ .program = program, .facts = pl_facts_unknown() };
     gsl_set_error_handler_off();
+    json_set_alloc_funcs(pl_malloc, free);
     build(program, list, letters);
     opterr = 0;
     while ((letter = getopt_long(argc, argv, letters, list, NULL)) != -1) {

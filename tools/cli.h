@@ -61,8 +61,12 @@ void cli_complain(const cli *c, const char *subject, const char *sentence);
 /* cli_failed - the same of a failure of the library. Gives: the exit status 2. */
 int cli_failed(const cli *c, const char *subject, const pl_err *err);
 
-/* cli_print - an answer on stdout; frees it. Gives: EXIT_WITHIN, or 2 where it is NULL (no memory).
- */
+/* cli_is_whole - whether an answer may be told: it is there, and memory was never short since the
+ * program began. */
+bool cli_is_whole(const char *text);
+
+/* cli_print - an answer on stdout, where it is whole; frees it. Gives: EXIT_WITHIN, or 2, said on
+ * stderr. */
 int cli_print(const cli *c, char *text);
 
 /* cli_progress - a bar on stderr when that is a terminal and the work has taken over a second.

@@ -108,12 +108,13 @@ static pl_status draw(const cli *c, const struct own *o, const struct shot *s, b
 
 static pl_status print(char *text, const char *behind)
 {
-    if (text) {
+    bool whole = cli_is_whole(text);
+    if (whole) {
         fputs(text, stdout);
         fputs(behind, stdout);
     }
     free(text);
-    return text ? PL_OK : PL_ENOMEM;
+    return whole ? PL_OK : PL_ENOMEM;
 }
 
 static pl_status tell(const cli *c, const struct own *o, const struct shot *s, bool compared,
@@ -178,7 +179,9 @@ static bool spares(const cli *c, const struct own *o, const char *where, const c
                    const char *suffix)
 {
     char *path = where ? cli_output_path(c, where, file, suffix) : NULL;
-    bool good = !path || (cli_spares_inputs(c, path) && cli_spares_file(c, path, o->against));
+    bool good = path ? cli_spares_inputs(c, path) && cli_spares_file(c, path, o->against) : !where;
+    if (where && !path)
+        cli_failed(c, where, &(pl_err){ PL_ENOMEM, "" });
     free(path);
     return good;
 }

@@ -109,7 +109,7 @@ static pl_status one(const cli *c, const struct own *o, const pl_scene *scene, s
     st = path ? pl_sim_save(&sim, path, o->packed, err) : PL_ENOMEM;
     if (st == PL_OK) {
         char *line = pl_sim_truth(&sim, path), *text = pl_sim_text(&sim, path);
-        if (!text || !add(truth, line))
+        if (!cli_is_whole(text) || !add(truth, line))
             st = PL_ENOMEM;
         else
             fputs(c->json ? line : text, stdout);
@@ -127,13 +127,16 @@ static pl_status one(const cli *c, const struct own *o, const pl_scene *scene, s
 static bool spares(const cli *c, const struct own *o, const pl_scene *scene, const char *truth)
 {
     const char *list = pl_scene_list(scene);
-    bool good = cli_spares_inputs(c, truth) && !(list && cli_same_file(truth, list));
-    for (size_t i = 0; i < pl_scene_frames(scene) && good; i++) {
+    bool good = cli_spares_inputs(c, truth) && !(list && cli_same_file(truth, list)), room = true;
+    for (size_t i = 0; i < pl_scene_frames(scene) && good && room; i++) {
         char *path = frame_path(o, pl_scene_frames(scene), i);
-        good = !path || (cli_spares_inputs(c, path) && !(list && cli_same_file(path, list)));
+        room = path != NULL;
+        good = room && cli_spares_inputs(c, path) && !(list && cli_same_file(path, list));
         free(path);
     }
-    if (!good)
+    if (!room)
+        cli_failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
+    else if (!good)
         cli_complain(c, NULL, "a file that is read would be written over; give --out another name");
     return good;
 }

@@ -155,15 +155,19 @@ static void tell_before(const watch_voice *v, const pl_watched_before *b)
         watch_remark(v, v->o->log, text);
 }
 
-static void go_on(struct night *n, const cli *c, const pl_watched_before *b)
+static bool go_on(struct night *n, const cli *c, const pl_watched_before *b)
 {
     size_t size = strlen(c->file[0]) + strlen(b->reference) + 2;
+    size_t shortages = pl_memory_shortages();
     char *path = b->reference[0] ? malloc(size) : NULL;
     if (path)
         snprintf(path, size, "%s/%s", c->file[0], b->reference);
-    pl_follow_go_on(n->follow, &b->history, path, &c->facts, c->jobs);
+    bool room = path || !b->reference[0];
+    if (room)
+        pl_follow_go_on(n->follow, &b->history, path, &c->facts, c->jobs);
     n->voice.standing = pl_history_standing(&b->history);
     free(path);
+    return room && pl_memory_shortages() == shortages;
 }
 
 static int begin(struct night *n, const cli *c, const watch_options *o, const pl_surface *surface)
@@ -178,7 +182,8 @@ static int begin(struct night *n, const cli *c, const watch_options *o, const pl
         return cli_failed(c, NULL, &err);
     n->voice = (watch_voice){ .c = c, .o = o, .log = n->log };
     tell_before(&n->voice, &before);
-    go_on(n, c, &before);
+    if (!go_on(n, c, &before))
+        return cli_failed(c, NULL, &(pl_err){ PL_ENOMEM, "" });
     watch_say_head(&n->voice);
     return watch(n, c);
 }

@@ -14,6 +14,7 @@ static pl_status measure(const watch_voice *v, const char *path, struct reading 
     const pl_facts *told = &v->c->facts;
     pl_donut_options how = pl_donut_defaults();
     pl_frame *frame = NULL;
+    size_t shortages = pl_memory_shortages();
     pl_status st = pl_frame_open(path, v->c->jobs, &frame, err);
     r->calibration = st == PL_OK && pl_facts_calibration(pl_frame_facts(frame));
     if (st == PL_OK && !r->calibration && v->o->donut)
@@ -22,7 +23,7 @@ static pl_status measure(const watch_voice *v, const char *path, struct reading 
     else if (st == PL_OK && !r->calibration)
         st = pl_field_measure(frame, told, PL_CHECK_STARS, v->c->jobs, &r->field, err);
     pl_frame_free(frame);
-    return st;
+    return st == PL_OK && pl_memory_shortages() != shortages ? PL_ENOMEM : st;
 }
 
 static pl_status follow_on(watch_voice *v, pl_follow *follow, const pl_arrival *a,
@@ -50,7 +51,7 @@ static void conclude(watch_voice *v, pl_follow *follow, const pl_arrival *a, con
     else if (st == PL_OK)
         st = follow_on(v, follow, a, digest, &r->field, err);
     if (st == PL_ENOMEM)
-        cli_complain(v->c, a->path, err->msg);
+        cli_failed(v->c, a->path, err);
     else if (st != PL_OK)
         watch_say_unmeasured(v, a, digest, err->msg);
 }

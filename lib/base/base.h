@@ -24,6 +24,10 @@
 
 /* ---- status.c */
 
+/* pl_memory_short - count an allocation that failed and that no PL_ENOMEM will tell of: pl_fail
+ * counts its own, also those whose pl_err is NULL. */
+void pl_memory_short(void);
+
 /* pl_fail - record the first cause and hand its code back: return pl_fail(err, PL_EARG, ...). */
 void pl_fail_say(pl_err *err, pl_status code, const char *fmt, ...) PL_PRINTF(3, 4);
 
@@ -35,7 +39,7 @@ static inline pl_status pl_same(pl_status code)
 /* A macro, so that compilers and analysers see that a failure comes back. */
 #define pl_fail(err, code, ...) (pl_fail_say(err, code, __VA_ARGS__), pl_same(code))
 
-/* pl_note - add one sentence; silently dropped when memory is short (it only qualifies). */
+/* pl_note - add one sentence; dropped when memory is short, which is counted. */
 void pl_note(pl_notes *notes, const char *fmt, ...) PL_PRINTF(2, 3);
 
 /* pl_grow - make room for one more item in a growable array.

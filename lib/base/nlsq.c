@@ -184,8 +184,10 @@ static bool invert(const gsl_matrix *normal, double *inverse)
     size_t p = normal->size1;
     gsl_matrix_view m = gsl_matrix_view_array(inverse, p, p);
     gsl_vector *scale = gsl_vector_alloc(p);
-    if (!scale)
+    if (!scale) {
+        pl_memory_short();
         return false;
+    }
     gsl_matrix_memcpy(&m.matrix, normal);
     bool ok = true;
     for (size_t j = 0; j < p; j++) {

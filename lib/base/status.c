@@ -3,12 +3,35 @@
 #include "base.h"
 
 #include <stdarg.h>
+#include <stdatomic.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 
+static atomic_size_t shortages;
+
+size_t pl_memory_shortages(void)
+{
+    return atomic_load(&shortages);
+}
+
+void pl_memory_short(void)
+{
+    atomic_fetch_add(&shortages, 1);
+}
+
+void *pl_malloc(size_t size)
+{
+    void *p = malloc(size);
+    if (!p)
+        pl_memory_short();
+    return p;
+}
+
 void pl_fail_say(pl_err *err, pl_status code, const char *fmt, ...)
 {
+    if (code == PL_ENOMEM)
+        pl_memory_short();
     if (err && err->code == PL_OK) { /* the first cause wins */
         va_list ap;
         va_start(ap, fmt);
@@ -49,6 +72,8 @@ void pl_note(pl_notes *notes, const char *fmt, ...)
     char *copy = grown == PL_OK ? strdup(text) : NULL;
     if (copy)
         notes->item[notes->n++] = copy;
+    else
+        pl_memory_short();
 }
 
 void pl_notes_clear(pl_notes *notes)

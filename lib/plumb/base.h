@@ -26,6 +26,17 @@ typedef struct {
     char msg[256];
 } pl_err;
 
+/* pl_memory_shortages - how many allocations of the library failed since the program began, on any
+ * thread. Most give PL_ENOMEM. Some cost only a remark, or one of several fits that the best is
+ * chosen of, deep inside a call that gives PL_OK all the same: an answer during which the number
+ * grew is not to be told. plumb's own programs say "out of memory" then. */
+PL_API size_t pl_memory_shortages(void);
+
+/* pl_malloc - malloc, counted by pl_memory_shortages where it fails. jansson loses letters and
+ * digits of what it reads, in silence, when memory is short: hand this to its json_set_alloc_funcs,
+ * as plumb's own programs do, and they count. */
+PL_API void *pl_malloc(size_t size);
+
 /* pl_notes - sentences that qualify an answer (what was assumed, what was odd); grows as needed.
  * Start from { NULL, 0, 0 }; free with pl_notes_clear. */
 typedef struct {

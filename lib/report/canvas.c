@@ -24,6 +24,7 @@ pl_status pl_canvas_new(int width, int height, bool red, pl_canvas **out, pl_err
     c->width = width;
     c->height = height;
     c->red = red;
+    c->shortages = pl_memory_shortages();
     c->surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
     c->cr = cairo_create(c->surface);
     if (cairo_status(c->cr) != CAIRO_STATUS_SUCCESS) {
@@ -211,7 +212,8 @@ static char *shortened(pl_canvas *c, const pl_type *type, double room, const cha
         pl_box box = lay_out(c, type, 0, 0, out).box;
         if ((turned ? box.h : box.w) <= room) {
             free(best);
-            best = strdup(out);
+            if (!(best = strdup(out)))
+                c->failed = PL_ENOMEM;
             lo = keep + 1;
         } else {
             hi = keep - 1;

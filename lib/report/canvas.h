@@ -75,6 +75,7 @@ typedef struct {
     pl_box *taken; /* [takens] marks that placed labels must keep off */
     size_t takens, taken_cap;
     pl_status failed; /* first failure while drawing */
+    size_t shortages; /* pl_memory_shortages when it was new */
 } pl_canvas;
 
 /* How a text looks and which point of its box stands on (x, y). */

@@ -50,6 +50,8 @@ bool pl_relief_fit(const pl_field *f, pl_relief *out)
     size_t n = rows && rhs ? fill_rows(f, rows, rhs) : 0;
     bool fits =
         n >= FEWEST && pl_lsq_fit(rows, rhs, n, TERMS, out->coef, out->cov, NULL, NULL) == PL_OK;
+    if (!rows || !rhs)
+        pl_memory_short();
     free(rows);
     free(rhs);
     return fits;

@@ -59,6 +59,8 @@ static void choose_bar(pl_map *m)
             e[n++] = star_ellipticity(&f->star[i]);
     if (n > 0)
         most = pl_quantile(e, n, 0.95);
+    if (!e)
+        pl_memory_short();
     free(e);
     while (k + 1 < PL_ARRAY_LEN(bar) && most * px_each[k] > 56)
         k++;

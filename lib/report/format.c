@@ -133,7 +133,7 @@ char *pl_clean(const char *text, pl_cleaning how, bool *changed)
 {
     const char *instead = how == PL_CLEAN_PLAIN ? "?" : "\xef\xbf\xbd";
     size_t used = 0, room = strlen(instead);
-    char *out = malloc(strlen(text) * room + 1);
+    char *out = pl_malloc(strlen(text) * room + 1);
     if (!out)
         return NULL;
     bool touched = false;
@@ -170,6 +170,7 @@ void pl_string_bytes(pl_string *out, const char *bytes, size_t n)
         size_t want = (out->n + n + 1) * 2;
         char *s = realloc(out->s, want);
         if (!s) {
+            pl_memory_short();
             out->failed = true;
             return;
         }
@@ -188,7 +189,7 @@ void pl_string_add(pl_string *out, const char *fmt, ...)
     va_start(ap, fmt);
     va_copy(again, ap);
     int n = vsnprintf(text, sizeof text, fmt, ap);
-    if (n >= (int)sizeof text && (big = malloc((size_t)n + 1)))
+    if (n >= (int)sizeof text && (big = pl_malloc((size_t)n + 1)))
         vsnprintf(big, (size_t)n + 1, fmt, again);
     if (n < 0 || (n >= (int)sizeof text && !big))
         out->failed = true;

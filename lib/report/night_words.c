@@ -177,6 +177,8 @@ static double median_of(const pl_night *n, size_t offset)
             v[k++] = x;
     }
     m = k ? pl_median(v, k) : NAN;
+    if (!v)
+        pl_memory_short();
     free(v);
     return m;
 }

@@ -120,6 +120,8 @@ pl_status pl_canvas_write(pl_canvas *c, const char *path, const pl_chunk *chunk,
                           pl_err *err)
 {
     cairo_surface_flush(c->surface);
+    if (pl_memory_shortages() != c->shortages)
+        c->failed = PL_ENOMEM;
     if (c->failed != PL_OK || cairo_status(c->cr) != CAIRO_STATUS_SUCCESS)
         return pl_fail(err, c->failed != PL_OK ? c->failed : PL_ENOMEM,
                        "the picture %.120s could not be drawn: %s", path,

@@ -25,8 +25,10 @@ static stretch stretch_of(const thumb *t)
     size_t n = 0, all = (size_t)t->w * (size_t)t->h;
     stretch s = { 0, 1, 1 };
     double *v = malloc(all * sizeof *v);
-    if (!v)
+    if (!v) {
+        pl_memory_short();
         return s;
+    }
     for (size_t i = 0; i < all; i++)
         if (isfinite(t->v[i]))
             v[n++] = t->v[i];

@@ -328,6 +328,8 @@ bool pl_edge_fit(const pl_ring_cut *cut, pl_edge *e)
     double coef[PL_EDGE_SHAPE], cov[PL_EDGE_SHAPE * PL_EDGE_SHAPE], scale;
     struct polar *p = malloc(sizeof *p);
     bool ok = p != NULL;
+    if (!p)
+        pl_memory_short();
     bool settled = false;
     for (int round = 0; ok && !settled && round < ROUNDS; round++) {
         gather(cut, e, p);

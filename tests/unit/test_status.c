@@ -75,3 +75,33 @@ Test(status, grow_refuses_the_impossible)
     cr_expect(eq(ptr, items, &one));
     cr_expect(eq(sz, cap, SIZE_MAX / 16));
 }
+
+/* Also where nobody listens, and of every failed pl_malloc; never of another failure. */
+Test(status, short_memory_is_counted)
+{
+    size_t before = pl_memory_shortages();
+    pl_fail_say(NULL, PL_ENODATA, "too few");
+    cr_expect(eq(sz, pl_memory_shortages(), before));
+    pl_fail_say(NULL, PL_ENOMEM, "out of memory");
+    cr_expect(eq(sz, pl_memory_shortages(), before + 1));
+    volatile size_t none_has_it = SIZE_MAX / 2;
+    cr_expect(eq(ptr, pl_malloc(none_has_it), NULL));
+    cr_expect(eq(sz, pl_memory_shortages(), before + 2));
+}
+
+static void grow_too_much(void *ctx, size_t item, int worker)
+{
+    size_t cap = SIZE_MAX / 16;
+    void *items = ctx;
+    (void)item;
+    (void)worker;
+    pl_grow(&items, &cap, cap, 64, NULL);
+}
+
+Test(status, short_memory_is_counted_on_every_thread)
+{
+    size_t before = pl_memory_shortages();
+    int one = 1;
+    pl_pool_run(4, 1000, grow_too_much, &one);
+    cr_expect(eq(sz, pl_memory_shortages(), before + 1000));
+}

@@ -210,8 +210,10 @@ bool pl_sense_look(const pl_sense_model *m, double far, int jobs, pl_sense_searc
 {
     struct looking *l = malloc(sizeof *l);
     pl_sense_search s = { .best = { .chi2 = INFINITY }, .far_um = far };
-    if (!l)
+    if (!l) {
+        pl_memory_short();
         return false;
+    }
     *l = (struct looking){ .m = m, .far = far, .move = m->offset_um[m->frames - 1] };
     pl_pool_run(jobs, 2, sweep_side, l);
     l->nodes = 2 * SIDE + 1;

@@ -233,8 +233,10 @@ double pl_sense_loosen(const pl_sense_model *m, const pl_sense_fit *fit)
     pl_sense_model *loose = malloc(sizeof *loose);
     pl_sense_fit free_fit = *fit;
     double gain = 0;
-    if (!loose)
+    if (!loose) {
+        pl_memory_short();
         return 0;
+    }
     *loose = *m;
     for (int i = 0; i < 3; i++)
         for (int j = 0; j <= i; j++)

@@ -142,6 +142,8 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
         if (cov)
             gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(gsl), 0, cov);
     }
+    if (!gsl || !at)
+        pl_memory_short();
     gsl_vector_free(at);
     gsl_multifit_nlinear_free(gsl);
     return chi2;
@@ -190,8 +192,10 @@ static size_t leave_out(struct problem *w)
 {
     double *z = malloc((w->rows + 1) * sizeof *z);
     size_t gone = 0;
-    if (!z)
+    if (!z) {
+        pl_memory_short();
         return 0;
+    }
     for (size_t r = 0; r < w->rows; r++)
         z[r] = fabs(pl_wavemodel_at(&w->m, w->row[r]) - w->m.stamp->value[w->row[r]]) *
                w->weight[w->row[r]];
@@ -320,7 +324,9 @@ static pl_status attempt_from(struct problem *w, const pl_wavefit_start *start, 
     pl_status rc = PL_OK;
     start_at(w, start, a);
     gsl_matrix *cov = gsl_matrix_alloc(w->frees, w->frees);
-    double chi2 = cov ? settle(w, &left_out, cov) : NAN;
+    if (!cov)
+        return pl_fail(err, PL_ENOMEM, "out of memory for a donut");
+    double chi2 = settle(w, &left_out, cov);
     if (chi2 < (best->model ? best->chi2 : NO_FIT)) {
         pl_wavefit_clear(best);
         rc = hand_over(w, cov, chi2, left_out, best, err);

@@ -229,6 +229,7 @@ pl_status pl_follow_frame(pl_follow *follow, pl_field *field, const char *name, 
                           pl_followed *out, pl_err *err)
 {
     pl_followed o = { .fade = PL_FADE_NONE };
+    size_t before = pl_memory_shortages();
     int i = find(follow, field, &o.match);
     o.matched = i >= 0;
     bool veiled = !o.matched && is_veiled(follow, field);
@@ -236,8 +237,12 @@ pl_status pl_follow_frame(pl_follow *follow, pl_field *field, const char *name, 
     pl_status rc =
         pl_check_frame(field, follow->surface, against < 0 ? NULL : &follow->ref[against].field,
                        &follow->options, jobs, &o.check, err);
-    if (rc != PL_OK)
+    if (rc == PL_OK && pl_memory_shortages() != before)
+        rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    if (rc != PL_OK) {
+        pl_check_clear(&o.check);
         return rc;
+    }
     drift(follow, &o.check);
     if (against >= 0)
         memcpy(o.reference, follow->ref[against].name, sizeof o.reference);

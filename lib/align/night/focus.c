@@ -200,6 +200,8 @@ static void by_refocusings(pl_night *n)
             n->thermal_sigma_um_c = sqrt(v11);
         }
     }
+    if (!x || !y)
+        pl_memory_short();
     free(x);
     free(y);
 }
@@ -251,6 +253,8 @@ static void lag(pl_night *n, bool by_position)
             swap_temperatures(n, t);
         }
     }
+    if (!t)
+        pl_memory_short();
     free(t);
 }
 

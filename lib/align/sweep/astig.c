@@ -201,9 +201,13 @@ static void one_frame(void *ctx, size_t i, int worker)
     const pl_sweep_frame *f = &w->s.frame[i];
     pl_sweep_stretch *out = &job->frame[i];
     *out = (pl_sweep_stretch){ .odd = true };
-    double *room = f->used ? malloc(sizeof *room * 3 * w->field[i].used) : NULL;
-    if (!room)
+    if (!f->used)
         return;
+    double *room = malloc(sizeof *room * 3 * w->field[i].used);
+    if (!room) {
+        pl_memory_short();
+        return;
+    }
     pl_reading how = pl_sweep_reading(w, i);
     pl_stretches stretches;
     pl_sizing_stretch(w->sizing, &how, &w->sizes[i], exp(job->x[PL_SW_SHARED + i]), &stretches);
@@ -240,9 +244,13 @@ void pl_sweep_astigmatism(pl_sweep_work *w, const double *x)
     double um[2], sigma;
     s->astigmatism_um = s->astigmatism_sigma_um = s->astigmatism_nm = s->astigmatism_sigma_nm = NAN;
     s->astigmatism_deg = s->astigmatism_sigma_deg = NAN;
-    struct job job = { w, x, s->outside ? NULL : malloc(sizeof *job.frame * w->frames) };
-    if (!job.frame)
+    if (s->outside)
         return;
+    struct job job = { w, x, malloc(sizeof *job.frame * w->frames) };
+    if (!job.frame) {
+        pl_memory_short();
+        return;
+    }
     pl_pool_run(w->jobs, w->frames, one_frame, &job);
     if (pl_sweep_lines(job.frame, w->frames, um, &sigma))
         tell(s, um, sigma, w->optic.f_ratio);

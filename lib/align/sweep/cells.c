@@ -91,8 +91,10 @@ static double smooth(struct spot *s, size_t n, double coef[TERMS])
 {
     double *rows = malloc(sizeof *rows * n * (TERMS + 2)), scale = 1;
     memset(coef, 0, sizeof *coef * TERMS);
-    if (!rows)
+    if (!rows) {
+        pl_memory_short();
         return NAN;
+    }
     double *rhs = rows + n * TERMS, *work = rhs + n;
     for (size_t i = 0; i < n; i++) {
         terms(s[i].x, s[i].y, rows + i * TERMS);
@@ -157,6 +159,8 @@ size_t pl_sweep_cut(const pl_field *f, size_t frame, size_t value_px, size_t sig
     struct spot *s = malloc(sizeof *s * (f->used + 1));
     double coef[TERMS];
     size_t n = s ? gather(f, value_px, sigma_px, light, s) : 0, cells = 0;
+    if (!s)
+        pl_memory_short();
     double scale = n ? smooth(s, n, coef) : NAN;
     double want = fmin(PL_SWEEP_CELLS, fmax(1, (double)n / STARS_A_CELL));
     double aspect = (double)f->width_px / f->height_px;

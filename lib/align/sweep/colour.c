@@ -65,5 +65,7 @@ void pl_sweep_colours(pl_sweep_work *w, const double *x)
         shift_of(w, x, offsetof(pl_star, blue_fwhm_px), offsetof(pl_star, blue_fwhm_sigma_px), cell,
                  &s->blue_um, &s->blue_sigma_um);
     }
+    if (!cell)
+        pl_memory_short();
     free(cell);
 }

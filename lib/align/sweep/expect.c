@@ -59,6 +59,8 @@ static double expected(const pl_sweep_work *w, const double *x, const struct cur
     double within = fmax(c->at[0], fmin(c->at[c->n - 1], defocus)), more = c->more[0];
     double slope = 0; /* straight on beyond the ends */
     gsl_interp *smooth = c->n >= 3 ? gsl_interp_alloc(gsl_interp_cspline, c->n) : NULL;
+    if (c->n >= 3 && !smooth)
+        pl_memory_short();
     if (smooth && gsl_interp_init(smooth, c->at, c->more, c->n) == 0) {
         gsl_interp_eval_e(smooth, c->at, c->more, within, NULL, &more);
         gsl_interp_eval_deriv_e(smooth, c->at, c->more, within, NULL, &slope);

@@ -54,6 +54,8 @@ static bool names_tell(const pl_sweep_shot *shot, size_t n, double *steps, pl_er
         name[i] = shot[i].name;
     if (name)
         tell = pl_sweep_name_positions(name, n, steps, why) == PL_OK;
+    else
+        pl_fail_say(why, PL_ENOMEM, "out of memory");
     free(name);
     return tell;
 }
