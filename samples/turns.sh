@@ -54,7 +54,7 @@ for round in 1 2 3 4 5 6; do
     say "plumb-turn learn turns.log donut.json ${turned:+$turned }-p evening.ini --red --png turn.png" >sky/turns.txt || status=$?
     sed '/^$/q' sky/turns.txt
     [ "$status" = 1 ] || exit "$status"
-    turned=$(sed -n 's/^  then: plumb-turn learn turns.log NEW.json //p' sky/turns.txt)
+    turned=$(sed -n 's/^  then: plumb-turn learn turns.log NEW.json \(.*\) -p evening.ini$/\1/p' sky/turns.txt)
     # shellcheck disable=SC2086
     turn $turned
     scene "$round" >sky/turns.ini

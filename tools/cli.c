@@ -47,7 +47,7 @@ void cli_complain(const cli *c, const char *subject, const char *sentence)
 {
     fprintf(stderr, "%s: ", c->program->name);
     if (subject) {
-        put_harmless(*subject ? subject : "''");
+        put_harmless(!*subject ? "''" : strcmp(subject, "-") == 0 ? "standard input" : subject);
         fputs(": ", stderr);
     }
     put_harmless(sentence);

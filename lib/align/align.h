@@ -19,10 +19,21 @@
  * `deg` runs from +x (the last column) to +y (the last row). */
 const char *pl_toward(double deg);
 
+/* ---- turns.c */
+
+typedef struct {
+    char s[80];
+} pl_phrase;
+
+/* pl_turns_words - the size of a turn in eighths: "an eighth of a turn", "half a turn", "2 3/8
+ * turns", "a hair (1/16 of a turn)"; what is less, in degrees: "a hair (7 degrees)". "-" for NaN.
+ */
+pl_phrase pl_turns_words(double turns);
+
 /* ---- move.c */
 
-/* pl_move_steps - whole steps of the motor: "31 steps in", or "out 57 steps, then in 26" where the
- * play has to be taken up.
+/* pl_move_steps - whole steps of the motor: "31 steps in", or "out 57 steps, then in 26 to take up
+ * the play".
  *   travel    in   steps, + = out
  *   slack     in   steps of play; NaN: unknown
  *   approach  in   "in", "out": the way of the last move; "": either
@@ -30,8 +41,8 @@ const char *pl_toward(double deg);
 void pl_move_steps(double travel, double slack, const char *approach, bool named, char *out,
                    size_t size);
 
-/* pl_move_say - "14 steps in", "in 30 steps, then out 16" (backlash taken up), "1/12 turn in",
- * both, or "" where neither a step nor a turn is known. */
+/* pl_move_say - "14 steps", "in 30 steps, then out 16 to take up the play", "an eighth of a turn of
+ * the knob", both, or "" where neither a step nor a turn is known. */
 void pl_move_say(const pl_travel *move, const pl_facts *facts, char *out, size_t size);
 
 /* ---- centre.c */

@@ -20,42 +20,24 @@ void pl_move_steps(double travel, double slack, const char *approach, bool named
     double steps = round(fabs(travel)), past = slack > 0 ? 2 * ceil(slack) : 0;
     const char *first = way(travel), *last = strcmp(approach, "in") == 0 ? "in" : "out";
     if (past > 0 && approach[0] && strcmp(last, first) != 0)
-        snprintf(out, size, "%s %.0f steps, then %s %.0f", first, steps + past, last, past);
+        snprintf(out, size, "%s %.0f steps, then %s %.0f to take up the play", first, steps + past,
+                 last, past);
     else
         snprintf(out, size, "%.0f step%s%s%s", steps, steps == 1 ? "" : "s", named ? " " : "",
                  named ? first : "");
 }
 
-/* Eighths as far as they can be told apart, below them one part of so many. */
-static void by_turns(double turns, char *out, size_t size)
-{
-    double t = fabs(turns), eighths = round(8 * t);
-    int whole = (int)eighths / 8, part = (int)eighths % 8, of = 8;
-    while (part && part % 2 == 0) {
-        part /= 2;
-        of /= 2;
-    }
-    if (t < 1 / 64.0)
-        snprintf(out, size, "a hair of a turn");
-    else if (t < 3 / 16.0)
-        snprintf(out, size, "1/%.0f turn", round(1 / t));
-    else if (part && whole)
-        snprintf(out, size, "%d %d/%d turns", whole, part, of);
-    else if (part)
-        snprintf(out, size, "%d/%d turn", part, of);
-    else
-        snprintf(out, size, "%d turn%s", whole, whole == 1 ? "" : "s");
-}
-
 void pl_move_say(const pl_travel *m, const pl_facts *f, char *out, size_t size)
 {
-    char motor[64] = "", hand[64] = "";
+    static const double FELT = 0.5 / 360; /* turns; less is none */
+    char motor[96] = "";
+    pl_phrase hand = { "" };
     if (fabs(m->steps) < 1e6)
         pl_move_steps(m->steps, f->backlash_um.v / f->step_um.v, f->approach.s, false, motor,
                       sizeof motor);
-    if (fabs(m->turns) < 1e4)
-        by_turns(m->turns, hand, sizeof hand);
-    bool both = motor[0] && hand[0];
-    snprintf(out, size, "%s%s%s%s", motor, both ? ", or " : "", hand,
-             hand[0] ? " of the knob" : "");
+    if (fabs(m->turns) < 1e4 && fabs(m->turns) >= FELT)
+        hand = pl_turns_words(m->turns);
+    bool both = motor[0] && hand.s[0];
+    snprintf(out, size, "%s%s%s%s", motor, both ? ", or " : "", hand.s,
+             hand.s[0] ? " of the knob" : "");
 }

@@ -92,6 +92,8 @@ typedef struct {
     double focus_um;         /* how far focus moves by the turns, at the screws; NaN: unknown */
     double columns_deg, rows_deg; /* as the turns show, in the angles of pl_screws; NaN: unknown */
     bool oriented;                /* the profile told them */
+    pl_turn_options options;      /* as told */
+    const char *profile;          /* as told, borrowed; NULL: none */
     pl_verdict verdict;
     pl_notes notes;
 } pl_turns;
@@ -104,7 +106,7 @@ PL_API pl_status pl_turn_set(pl_turn_options *options, const char *name, const c
                              pl_err *err);
 
 /* pl_turn_solve - what to turn next.
- *   profile  in   where [cell] or [plate] stand; NULL: none
+ *   profile  in   where [cell] or [plate] stand; NULL: none; must outlive `out`
  *   facts    in   focal_mm (for coma), focuser_deg
  *   out      out  whole, or untouched; free with pl_turn_clear
  * A linear model, v = v0 + sum R_k turns_k, with a Gaussian belief about v and each R_k for every
@@ -116,7 +118,8 @@ PL_API pl_status pl_turn_solve(const pl_turn_log *log, const char *profile, cons
 PL_API void pl_turn_clear(pl_turns *turns);
 
 /* What to turn, and its picture: the screws as seen from behind, what each gets, where the vector
- * is and goes. `file`: the log. */
+ * is and goes. `file`: the log. The text spells the command that takes what was turned, with the
+ * profile and the options that pl_turn_solve was given. */
 PL_API char *pl_turn_text(const pl_turns *turns, const char *file);
 PL_API char *pl_turn_json(const pl_turns *turns, const char *file);
 PL_API pl_status pl_turn_draw(const pl_turns *turns, const char *file, bool red, const char *png,

@@ -186,8 +186,9 @@ static void numbers(pl_canvas *c, const pl_check *told, double y)
 {
     const pl_sense *s = &told->sense;
     char text[160];
-    snprintf(text, sizeof text, "%s um", pl_measured(s->size_um, s->size_sigma_um, 0).s);
-    y = pl_sheet_row(c, RIGHT, y, s->sign_known ? "defocus" : "defocus, in or out",
+    double z = s->sign_known ? s->defocus_um : s->size_um;
+    snprintf(text, sizeof text, "%s um", pl_measured(z, s->size_sigma_um, 0).s);
+    y = pl_sheet_row(c, RIGHT, y, s->sign_known ? "defocus, + = out" : "defocus, in or out",
                      isfinite(s->size_um) ? text : "not known");
     snprintf(text, sizeof text, "+-%s um", pl_fixed(s->zone_um, 0).s);
     if (isfinite(s->zone_um))

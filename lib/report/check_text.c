@@ -3,6 +3,7 @@
  * and what they rest on. Lines of at most 78 columns, file names apart. */
 #include "report.h"
 #include "text.h"
+#include "../align/check/check.h"
 
 #include <math.h>
 #include <stdlib.h>
@@ -19,10 +20,15 @@ static void defocus(pl_string *out, const pl_check *c)
 {
     const pl_sense *s = &c->sense;
     pl_string w = { 0 };
-    if (s->sign_known)
+    const char *side = pl_check_side(s);
+    if (side[0])
         pl_string_add(&w, "%s um at the sensor, too far %s; %s um are allowed each side",
-                      pl_measured(fabs(s->defocus_um), s->defocus_sigma_um, 0).s,
-                      s->defocus_um > 0 ? "out" : "in", pl_fixed(s->zone_um, 0).s);
+                      pl_measured(fabs(s->defocus_um), s->defocus_sigma_um, 0).s, side,
+                      pl_fixed(s->zone_um, 0).s);
+    else if (s->sign_known)
+        pl_string_add(&w, "%s um at the sensor, + = too far out; %s um are allowed each side",
+                      pl_measured(s->defocus_um, s->defocus_sigma_um, 0).s,
+                      pl_fixed(s->zone_um, 0).s);
     else if (isfinite(s->size_um))
         pl_string_add(&w, "%s um at the sensor, in or out; %s um are allowed each side",
                       pl_measured(s->size_um, s->size_sigma_um, 0).s, pl_fixed(s->zone_um, 0).s);
@@ -99,6 +105,7 @@ char *pl_check_text(const pl_check *c, const char *file)
 {
     pl_string out = { 0 };
     pl_text_verdict(&out, file, 0, &c->verdict);
+    pl_string_add(&out, "\n");
     defocus(&out, c);
     air(&out, &c->sense);
     stars(&out, c);

@@ -130,8 +130,8 @@ void pl_night_left(const pl_night *n, pl_string *out)
         return;
     }
     if (n->left < n->subs)
-        pl_string_add(out, "at %s UT, and was out in %zu exposures; ",
-                      pl_night_clock(n->sub[n->left].time_s).s, n->outs);
+        pl_string_add(out, "at %s UT, and was out in %zu exposure%s; ",
+                      pl_night_clock(n->sub[n->left].time_s).s, n->outs, n->outs == 1 ? "" : "s");
     else
         pl_string_add(out, "never, as far as can be told; ");
     pl_string_add(out, "defocus cost as much as %s min of exposure, %s %%",
@@ -158,12 +158,15 @@ void pl_night_air(const pl_night *n, pl_string *out)
         return;
     }
     pl_string_add(out, "typically %s arcsec", pl_fixed(n->seeing_arcsec, 2).s);
-    if (isfinite(n->zenith_arcsec))
+    if (!isfinite(n->zenith_arcsec))
+        return;
+    pl_string_add(out, ", %s at the zenith", pl_fixed(n->zenith_arcsec, 2).s);
+    double wider = pow(hi / lo, 0.6);
+    if (wider >= 1.005) /* 1.01 as printed */
         pl_string_add(out,
-                      ", %s at the zenith; airmass %s to %s alone widens it by %s (airmass^0.6), "
-                      "which is not in the drift of focus",
-                      pl_fixed(n->zenith_arcsec, 2).s, pl_fixed(lo, 2).s, pl_fixed(hi, 2).s,
-                      pl_fixed(pow(hi / lo, 0.6), 2).s);
+                      "; airmass %s to %s alone widens it %s times (airmass^0.6), which is not in "
+                      "the drift of focus",
+                      pl_fixed(lo, 2).s, pl_fixed(hi, 2).s, pl_fixed(wider, 2).s);
 }
 
 static double median_of(const pl_night *n, size_t offset)

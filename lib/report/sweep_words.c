@@ -3,7 +3,6 @@
  * and how far to go, what to do next. */
 #include "report.h"
 #include "sweep_report.h"
-#include "turns.h"
 #include "../align/align.h"
 
 #include <math.h>
@@ -34,7 +33,7 @@ static double slack_steps(const pl_sweep *s)
 
 static void move_steps(const pl_sweep *s, pl_string *out)
 {
-    char text[64];
+    char text[96];
     pl_move_steps(s->move.steps, slack_steps(s), s->facts.approach.s, true, text, sizeof text);
     pl_string_add(out, "%s", round(s->move.steps) == 0 ? "less than a step" : text);
 }

@@ -4,11 +4,13 @@
 
 #include <stdio.h>
 #include <stdlib.h>
+#include <string.h>
 
 void pl_text_verdict(pl_string *out, const char *file, size_t more, const pl_verdict *v)
 {
     pl_string first = { 0 };
-    char *name = file ? pl_clean(file, PL_CLEAN_PLAIN, NULL) : NULL;
+    bool standard = file && strcmp(file, "-") == 0;
+    char *name = file ? pl_clean(standard ? "standard input" : file, PL_CLEAN_PLAIN, NULL) : NULL;
     if (file)
         pl_string_add(&first, more ? "%s and %zu more: " : "%s: ", name ? name : "?", more);
     pl_string_wrap(out, first.s ? first.s : "", 2, PL_TEXT_WIDTH, v->text);

@@ -38,13 +38,49 @@ static void screws(pl_string *out, const pl_turns *t)
     }
 }
 
+/* A file's name as a shell takes it. */
+static void typed(pl_string *out, const char *file)
+{
+    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
+    bool plain = name && name[strspn(name, "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+                                           "0123456789._/+,:=@%-")] == '\0';
+    out->failed |= !name;
+    if (name && plain && name[0]) {
+        pl_string_add(out, " %s", name);
+    } else if (name) {
+        pl_string_add(out, " '");
+        for (const char *c = name; *c; c++)
+            if (*c == '\'')
+                pl_string_add(out, "'\\''");
+            else
+                pl_string_bytes(out, c, 1);
+        pl_string_add(out, "'");
+    }
+    free(name);
+}
+
+/* What was told this time and has to be told again. */
+static void again(pl_string *out, const pl_turns *t)
+{
+    if (t->options.screws[0])
+        pl_string_add(out, " --screws %s", t->options.screws);
+    if (t->options.free)
+        pl_string_add(out, " --free");
+    if (isfinite(t->options.focuser_deg))
+        pl_string_add(out, " --focuser %s", pl_signif(t->options.focuser_deg, 6).s);
+    if (t->profile) {
+        pl_string_add(out, " -p");
+        typed(out, t->profile);
+    }
+}
+
 /* The command that takes what was turned, ready to be typed. */
 static void next(pl_string *out, const pl_turns *t, const char *file)
 {
-    char *name = pl_clean(file, PL_CLEAN_PLAIN, NULL);
-    out->failed |= !name;
     if (t->turn) {
-        pl_string_add(out, "  then: plumb-turn learn %s NEW.json", name);
+        pl_string_add(out, "  then: plumb-turn learn");
+        typed(out, file);
+        pl_string_add(out, " NEW.json");
         for (size_t k = 0; k < t->screws; k++) {
             char part[16];
             double turn = t->screw[k].turn, whole = floor(fabs(turn));
@@ -54,9 +90,9 @@ static void next(pl_string *out, const pl_turns *t, const char *file)
             else if (turn != 0)
                 pl_string_add(out, " %c=%s%s", (char)('A' + k), turn < 0 ? "-" : "", part);
         }
+        again(out, t);
         pl_string_add(out, "\n");
     }
-    free(name);
 }
 
 static void left(pl_string *out, const pl_turns *t)
@@ -101,9 +137,8 @@ static void responses(pl_string *out, const pl_turns *t)
         pl_text_row(out, label, words);
     }
     if (open)
-        pl_text_row(out, "1 turn of a screw",
-                    open == t->screws ? "which way it acts is not yet known"
-                                      : "of the others: not yet known");
+        pl_text_row(out, open == t->screws ? "the screws" : "the other screws",
+                    "what a turn of each does is not yet known");
 }
 
 static void numbers(pl_string *out, const pl_turns *t)

@@ -173,7 +173,7 @@ Test(check, drift)
 
 struct move_row {
     double steps, turns, backlash;
-    char approach[4], says[64];
+    char approach[4], says[80];
 };
 
 ParameterizedTestParameters(check, moves)
@@ -181,15 +181,18 @@ ParameterizedTestParameters(check, moves)
     static struct move_row rows[] = {
         { -14, NAN, NAN, "", "14 steps" },
         { 1, NAN, NAN, "", "1 step" },
-        { -14, NAN, 60, "out", "in 42 steps, then out 28" }, /* by hand: 60/4.5 is 14 whole steps */
+        /* by hand: 60/4.5 is 14 whole steps */
+        { -14, NAN, 60, "out", "in 42 steps, then out 28 to take up the play" },
         { -14, NAN, 60, "in", "14 steps" },
-        { NAN, 1.0 / 12, NAN, "", "1/12 turn of the knob" },
-        { NAN, -0.25, NAN, "", "1/4 turn of the knob" },
-        { NAN, 0.62, NAN, "", "5/8 turn of the knob" },
+        { NAN, 1.0 / 12, NAN, "", "a hair (1/16 of a turn) of the knob" },
+        { NAN, 1.0 / 42, NAN, "", "a hair (9 degrees) of the knob" }, /* 360/42 = 8.6 */
+        { NAN, -0.25, NAN, "", "a quarter of a turn of the knob" },
+        { NAN, 0.62, NAN, "", "five eighths of a turn of the knob" },
         { NAN, 2.4, NAN, "", "2 3/8 turns of the knob" },
         { NAN, 1.02, NAN, "", "1 turn of the knob" },
-        { NAN, 0.002, NAN, "", "a hair of a turn of the knob" },
-        { 14, 0.5, NAN, "", "14 steps, or 1/2 turn of the knob" },
+        { NAN, 0.002, NAN, "", "a hair (1 degree) of the knob" },
+        { 14, 0.001, NAN, "", "14 steps" }, /* 0.4 degrees: nothing a hand could do */
+        { 14, 0.5, NAN, "", "14 steps, or half a turn of the knob" },
         { NAN, NAN, NAN, "", "" },
     };
     return cr_make_param_array(struct move_row, rows, sizeof rows / sizeof *rows);
@@ -223,10 +226,15 @@ Test(check, focus)
 {
     pl_check c = exposure(3);
     judged(&c, PL_INSIDE, PL_CAUSE_NONE, "keep shooting: the sensor is 3 um too far out, 15");
+    c.sense.defocus_sigma_um = c.sense.size_sigma_um = 1.6; /* 3 um is 1.9 of it: no side is sure */
+    judged(&c, PL_INSIDE, PL_CAUSE_NONE, "keep shooting: focus is at most 6 um off, 15");
     c = exposure(21);
     judged(&c, PL_OUTSIDE, PL_CAUSE_FOCUS,
-           "refocus: move the drawtube in by 21 um (7 steps, or 1/29 turn of the knob), the sensor "
-           "is too far out");
+           "refocus: move the drawtube in by 21 um; the sensor is too far out");
+    pl_check_judge(&c);
+    cr_expect(eq(str, c.verdict.action,
+                 "That is 7 steps, or a hair (13 degrees) of the knob. Take the next exposure, and "
+                 "look whether it helped."));
     c = exposure(-15.5);
     judged(&c, PL_UNSURE, PL_CAUSE_FOCUS, "at the limit");
     c = exposure(30);

@@ -262,7 +262,8 @@ ParameterizedTestParameters(sweep_text, says)
           "110 steps in" },
         /* backlash of 42 um is 9 steps: past it by 18 where the last move goes the other way */
         { 5003, 2, -30, NAN, -150, 42, 1, 1, 0, 0, "out",
-          "best focus at 5003 +- 2 steps; from the last frame: in 48 steps, then out 18" },
+          "best focus at 5003 +- 2 steps; from the last frame: in 48 steps, then out 18 to "
+          "take up the play" },
         { 5003, 2, -30, NAN, -150, 42, 1, 1, 0, 0, "in",
           "best focus at 5003 +- 2 steps; from the last frame: 30 steps in" },
         { NAN, NAN, NAN, -0.13, -210, NAN, 0, 1, 0, 0, "",

@@ -27,6 +27,7 @@ static pl_turns made(pl_turn_kind kind, pl_state state, size_t screws, bool tria
                             .width_px = 640,
                             .height_px = 440,
                             .date = "2031-10-09T19:38:00" },
+                   .options = pl_turn_defaults(),
                    .rounds = 2,
                    .length = 2,
                    .sigma = 0.12,
@@ -83,6 +84,7 @@ static int widest(const char *text)
 Test(turnreport, the_first_lines_say_what_to_turn)
 {
     pl_turns t = made(PL_TURN_COMA, PL_OUTSIDE, 3, false);
+    t.profile = "Anna's f3.ini";
     char *text = pl_turn_text(&t, "evening.log");
     cr_assert(text != NULL);
     cr_expect(strncmp(text,
@@ -92,10 +94,15 @@ Test(turnreport, the_first_lines_say_what_to_turn)
               "%s", text);
     cr_expect(strstr(text, "A  12 o'clock    1 1/4 clockwise, 1000 um away from you\n") != NULL);
     cr_expect(strstr(text, "B  8 o'clock     3/8 counter-clockwise, 300 um towards you\n") != NULL);
-    cr_expect(strstr(text, "plumb-turn learn evening.log NEW.json A=1.25 B=-3/8 C=-7/8\n") != NULL,
+    cr_expect(strstr(text, "  then: plumb-turn learn evening.log NEW.json A=1.25 B=-3/8 C=-7/8 "
+                           "-p 'Anna'\\''s f3.ini'\n") != NULL,
               "%s", text);
     cr_expect(strstr(text, "columns_deg = 200,") != NULL, "%s", text);
     cr_expect(strstr(text, "Support the mirror") != NULL, "%s", text);
+    free(text);
+    t.profile = NULL;
+    text = pl_turn_text(&t, "evening.log");
+    cr_expect(strstr(text, "C=-7/8\n") != NULL, "%s", text);
     cr_expect(le(int, widest(text), 78), "%s", text);
     free(text);
 }

@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Turns of a knob in words; by hand: the nearest eighth, quarter or whole turn. */
-#include "../../lib/report/turns.h"
+#include "../../lib/align/align.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

@@ -9,6 +9,9 @@
 /* pl_check_judge - the verdict of a check whose numbers are in place. */
 void pl_check_judge(pl_check *check);
 
+/* pl_check_side - "in" or "out": where the sensor stands too far, beyond doubt; else "". */
+const char *pl_check_side(const pl_sense *sense);
+
 /* pl_check_costs - drift_cost_s and refocus_cost_s, by drift_um_h. */
 void pl_check_costs(pl_check *check, const pl_check_options *options);
 

@@ -38,6 +38,14 @@ static pl_state focus_state(const pl_sense *s)
                                              : PL_UNSURE;
 }
 
+/* A place known to 2 um is told with its sign, yet 1 um of it may lie on either side. */
+const char *pl_check_side(const pl_sense *s)
+{
+    if (!s->sign_known || !(fabs(s->defocus_um) > SURE * s->defocus_sigma_um))
+        return "";
+    return s->defocus_um > 0 ? "out" : "in";
+}
+
 static bool weighed(const pl_check *c)
 {
     return isfinite(c->drift_cost_s) && isfinite(c->refocus_cost_s);
@@ -48,28 +56,40 @@ static double minutes(double seconds)
     return round(seconds / 60);
 }
 
+/* What to do: the move as hand or motor make it, and what for. */
+static void do_refocus(pl_check *c)
+{
+    pl_verdict *v = &c->verdict;
+    bool known = c->sense.sign_known;
+    char hand[160] = "", move[180] = "";
+    if (known)
+        pl_move_say(&c->move, &c->facts, hand, sizeof hand);
+    if (hand[0])
+        snprintf(move, sizeof move, "That is %s. ", hand);
+    if (weighed(c))
+        DO(v,
+           "%sRefocusing costs %.0f min of the time left, shooting on %.0f, as faint stars count "
+           "it.",
+           move, minutes(c->refocus_cost_s), minutes(c->drift_cost_s));
+    else if (known)
+        DO(v, "%s%sake the next exposure, and look whether it helped.", move,
+           move[0] ? "T" : "Move, t");
+    else
+        DO(v, "Move a little and take another: plumb-check --moved UM tells which way.");
+}
+
 static void refocus(pl_check *c)
 {
     pl_verdict *v = &c->verdict;
     const pl_sense *s = &c->sense;
-    char hand[160];
     set(v, PL_OUTSIDE, PL_CAUSE_FOCUS);
-    pl_move_say(&c->move, &c->facts, hand, sizeof hand);
     if (s->sign_known)
-        SAY(v, "refocus: move the drawtube %s by %.0f um%s%s%s, the sensor is too far %s",
-            c->move.drawtube_um < 0 ? "in" : "out", fabs(c->move.drawtube_um), hand[0] ? " (" : "",
-            hand, hand[0] ? ")" : "", s->defocus_um > 0 ? "out" : "in");
+        SAY(v, "refocus: move the drawtube %s by %.0f um; the sensor is too far %s",
+            c->move.drawtube_um < 0 ? "in" : "out", fabs(c->move.drawtube_um),
+            s->defocus_um > 0 ? "out" : "in");
     else
         SAY(v, "refocus: %.0f um off at the sensor, in or out is not known", s->size_um);
-    if (weighed(c))
-        DO(v,
-           "Refocusing costs %.0f min of the time left, shooting on %.0f, as faint stars count it.",
-           minutes(c->refocus_cost_s), minutes(c->drift_cost_s));
-    else
-        DO(v, "%s",
-           s->sign_known
-               ? "Move, take the next exposure, and look whether it helped."
-               : "Move a little and take another: plumb-check --moved UM tells which way.");
+    do_refocus(c);
 }
 
 static void shoot_on(pl_check *c)
@@ -77,9 +97,10 @@ static void shoot_on(pl_check *c)
     pl_verdict *v = &c->verdict;
     const pl_sense *s = &c->sense;
     set(v, PL_INSIDE, PL_CAUSE_NONE);
-    if (s->sign_known)
+    const char *side = pl_check_side(s);
+    if (side[0])
         SAY(v, "keep shooting: the sensor is %.0f um too far %s, %.0f are allowed", s->size_um,
-            s->defocus_um > 0 ? "out" : "in", s->zone_um);
+            side, s->zone_um);
     else
         SAY(v, "keep shooting: focus is at most %.0f um off, %.0f are allowed",
             s->size_um + SURE * s->size_sigma_um, s->zone_um);

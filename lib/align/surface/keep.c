@@ -9,6 +9,7 @@
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/stat.h>
 
 enum { MOST_BYTES = 64 << 20 };
 
@@ -208,12 +209,17 @@ pl_status pl_surface_read(const char *path, pl_surface *out, pl_err *err)
 {
     char *text = NULL;
     size_t n = 0;
-    pl_status rc = pl_load_text(path, "surface", "plumb-tilt(1)", MOST_BYTES, &text, &n, err);
+    struct stat st;
+    pl_status rc = pl_load_stream(path, "surface", MOST_BYTES, &text, &n, err);
     if (rc != PL_OK)
         return rc;
     bool json = text[strspn(text, " \t\r\n")] == '{';
+    bool again = strcmp(path, "-") != 0 && stat(path, &st) == 0 && S_ISREG(st.st_mode);
     if (json)
         rc = from_json(text, n, out, err);
     free(text);
+    if (!json && !again)
+        return pl_fail(err, PL_EFORMAT,
+                       "is no JSON of plumb-sweep or plumb-tilt; a profile is given by its name");
     return json ? rc : from_profile(path, out, err);
 }

@@ -142,7 +142,7 @@ pl_status pl_turn_measured(const char *path, pl_turn_entry *out, pl_err *err)
     char *text = NULL;
     size_t n = 0;
     json_error_t why;
-    pl_status rc = pl_load_text(path, "measurement", "plumb-turn(1)", MOST_BYTES, &text, &n, err);
+    pl_status rc = pl_load_stream(path, "measurement", MOST_BYTES, &text, &n, err);
     if (rc != PL_OK)
         return rc;
     json_t *o = json_loads(last_line(text), JSON_REJECT_DUPLICATES, &why);

@@ -333,13 +333,16 @@ pl_status pl_turn_solve(const pl_turn_log *log, const char *profile, const pl_fa
 {
     if (log->entries == 0)
         return pl_fail(err, PL_ENODATA,
-                       "holds no measurement yet; begin with plumb-turn learn LOG "
-                       "MEASURED.json");
+                       "holds no measurement%s; begin with plumb-turn learn LOG MEASURED.json",
+                       log->notes.n ? ", only a line that was broken off: is it a log of turns?"
+                                    : " yet");
     pl_turns t = { .now = log->entry[log->entries - 1],
                    .first_x = log->entry[0].x,
                    .first_y = log->entry[0].y,
                    .rounds = log->entries - 1,
-                   .free = options->free };
+                   .free = options->free,
+                   .options = *options,
+                   .profile = profile };
     t.length = hypot(t.now.x, t.now.y);
     pl_turn_belief *b = malloc(sizeof *b);
     pl_status rc = b ? PL_OK : pl_fail(err, PL_ENOMEM, "out of memory");

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* turns.c - turns of a knob in words for a hand in the dark: eighths as far as they can be told
- * apart, quarters and whole turns beyond. */
-#include "turns.h"
+ * apart, quarters and whole turns beyond. Whole numbers only, which every locale spells alike. */
+#include "align.h"
 
 #include <math.h>
 #include <stdio.h>
@@ -48,7 +48,7 @@ pl_phrase pl_turns_words(double turns)
     if (eighths < 8)
         return below_a_turn((int)eighths);
     double whole = floor(eighths / 8);
-    snprintf(out.s, sizeof out.s, "%s%s turn%s", pl_fixed(whole, 0).s,
+    snprintf(out.s, sizeof out.s, whole < 1e9 ? "%.0f%s turn%s" : "%.0e%s turn%s", whole,
              figure[(int)(eighths - 8 * whole)], eighths == 8 ? "" : "s");
     return out;
 }
