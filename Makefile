@@ -81,7 +81,7 @@ $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h
 $(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $< -o $@ \
-	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm)
+	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm) -pthread
 
 # The fuzz targets without a fuzzer: each runs over the files it is given.
 $(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC) $(BUILD)/flags
