@@ -82,7 +82,7 @@ $(MKFRAME): $(wildcard tests/bench/mkframe*.c) $(wildcard tests/bench/mkframe*.h
 $(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $< -o $@ \
-	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm)
+	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm) -pthread
 
 $(FFTCLOCK): tests/bench/fftclock.c
 	@mkdir -p $(@D)

@@ -214,6 +214,9 @@ static pl_status decode(fitsfile *f, int64_t plane, struct pl_frame *fr, pl_err 
         fr->memf = malloc(n * sizeof *fr->memf);
         if (fr->memf)
             fits_read_img(f, TFLOAT, first, (LONGLONG)n, &nan, fr->memf, &anynul, &status);
+        for (size_t i = 0; fr->memf && !status && i < n; i++)
+            if (!isfinite(fr->memf[i])) /* what a scale or the float's range made of it */
+                fr->memf[i] = NAN;
     }
     if (!fr->mem16 && !fr->memf)
         return pl_fail(err, PL_ENOMEM, "out of memory: %d x %d pixels", fr->width, fr->height);
@@ -245,6 +248,9 @@ static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
     if (strlen(path) >= FLEN_FILENAME)
         return pl_fail(err, PL_EIO, "its path has more than the %d bytes CFITSIO takes; go nearer",
                        FLEN_FILENAME - 1);
+    const char *wrong = plain_file ? pl_fits_misleads(fr->fd, size) : NULL;
+    if (wrong)
+        return pl_fail(err, PL_EFORMAT, "its header is damaged: %s; copy it again", wrong);
     pl_cfitsio_ready();
     if (fits_open_diskfile(&f, path, READONLY, &status))
         return fits_failure(status, "cannot be read as FITS", err);

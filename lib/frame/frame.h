@@ -96,6 +96,11 @@ pl_status pl_tiles_unpack(fitsfile *f, int fd, int64_t plane, int jobs, uint16_t
  * promises nothing. */
 int64_t pl_fits_promise(int fd, int64_t size);
 
+/* pl_fits_misleads - what a header says that would end CFITSIO 4.2, and us with it: it divides by
+ * the ZTILEn of any compressed image it comes by.
+ * Gives: that in words, or NULL. */
+const char *pl_fits_misleads(int fd, int64_t size);
+
 /* ---- sky.c */
 
 /* pl_sky - level and noise of the sky on a mesh of square cells, robust against stars.

@@ -14,7 +14,8 @@ enum { BLOCK = 2880, CARD = 80, MOST_BLOCKS = 4096, MOST_HDUS = 1024, MOST_AXES 
 /* What the cards of one HDU say of its length. */
 typedef struct {
     int64_t bitpix, axes, pixels, pcount, gcount;
-    bool groups, first_axis_is_0, end, odd;
+    bool first_axis_is_0, end, odd;
+    bool no_tile; /* a ZTILEn that is no size */
 } size_cards;
 
 static bool card_is(const char *card, const char *name)
@@ -46,6 +47,8 @@ static void take_card(const char *card, size_cards *h)
         h->pcount = v;
     } else if (card_is(card, "GCOUNT") && whole_number(card, &v)) {
         h->gcount = v;
+    } else if (memcmp(card, "ZTILE", 5) == 0 && card[8] == '=') {
+        h->no_tile |= !whole_number(card, &v) || v < 1;
     } else if (memcmp(card, "NAXIS", 5) == 0 && card[8] == '=' && whole_number(card, &v)) {
         h->odd |= v < 0 || h->axes > MOST_AXES ||
                   (v > 0 && h->pixels > ((int64_t)1 << 50) / v); /* no file is that long */
@@ -83,6 +86,33 @@ static int64_t read_header(int fd, int64_t at, size_cards *h)
     return -2;
 }
 
+/* The next HDU: where its header ends and the one behind it would begin; of the same kinds of
+ * failure as read_header, and -2 where its length makes no sense. */
+static int64_t next_hdu(int fd, int64_t at, size_cards *h, int64_t *end)
+{
+    int64_t data = read_header(fd, at, h);
+    int64_t bytes = data < 0 ? data : data_bytes(h);
+    *end = data + (bytes < 0 ? 0 : bytes);
+    return data >= 0 && bytes < 0 ? -2 : data;
+}
+
+static int64_t padded(int64_t bytes)
+{
+    return (bytes + BLOCK - 1) / BLOCK * BLOCK;
+}
+
+const char *pl_fits_misleads(int fd, int64_t size)
+{
+    int64_t at = 0, end = 0, data = 0;
+    for (int i = 0; i < MOST_HDUS && at < size && data >= 0; i++, at = padded(end)) {
+        size_cards h;
+        data = next_hdu(fd, at, &h, &end);
+        if (h.no_tile)
+            return "a ZTILE of it is no size";
+    }
+    return NULL;
+}
+
 int64_t pl_fits_promise(int fd, int64_t size)
 {
     char first[9];
@@ -94,16 +124,15 @@ int64_t pl_fits_promise(int fd, int64_t size)
         return 0;
     for (int i = 0; i < MOST_HDUS && at < size; i++) {
         size_cards h;
-        int64_t data = read_header(fd, at, &h);
-        int64_t bytes = data < 0 ? -1 : data_bytes(&h);
+        int64_t end = 0, data = next_hdu(fd, at, &h, &end);
         if (data == -1)
             return size + 1;
-        if (bytes < 0)
+        if (data < 0)
             break;
-        promised = data + bytes;
+        promised = end;
         if (promised > size)
             return promised;
-        at = data + (bytes + BLOCK - 1) / BLOCK * BLOCK;
+        at = padded(end);
     }
     return promised;
 }

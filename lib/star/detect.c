@@ -214,12 +214,12 @@ static float best_box(const float *m, int w, size_t at, float base)
     return best;
 }
 
-/* Peak of a parabola through three values, in cells, within half a cell. */
+/* Peak of a parabola through three values, in cells, within half a cell whatever they are. */
 static double vertex(float l, float m, float r)
 {
     double bend = (double)l + r - 2.0 * m;
     double d = bend < 0 ? 0.5 * ((double)l - r) / bend : 0;
-    return d > 0.5 ? 0.5 : d < -0.5 ? -0.5 : d;
+    return d >= 0.5 ? 0.5 : d > -0.5 ? d : -0.5; /* also of infinite ones */
 }
 
 struct layer {
