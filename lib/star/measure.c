@@ -7,23 +7,45 @@
 
 static const float DOUBTFUL = 8; /* score of a bump below which it may be noise */
 
+/* exp(-d^2 / 2 s^2) along one side of a stamp about `at`; beyond four sigma nought. */
+static void window(double at, int n, double s2, double *w)
+{
+    for (int i = 0; i < n; i++) {
+        double q = (i - at) * (i - at) / (2 * s2);
+        w[i] = q > 8 ? 0 : exp(-q);
+    }
+}
+
 /* Centroid under a Gaussian window of the expected width, iterated; a start for the fit. */
 static void start_place(const pl_stamp *st, const pl_bump *b, double fwhm, double *x, double *y)
 {
-    double s2 = pow(fwhm / 2.355, 2) + 0.3;
+    double s2 = pow(fwhm / 2.355, 2) + 0.3, wx[PL_STAMP_MAX], wy[PL_STAMP_MAX];
+    float sky = (float)st->sky;
     *x = b->x_px;
     *y = b->y_px;
     for (int round = 0; round < 4; round++) {
-        double sum = 0, sx = 0, sy = 0;
-        for (int i = 0; i < st->w * st->h; i++) {
-            double dx = st->x0 + i % st->w - *x, dy = st->y0 + i / st->w - *y;
-            double q = (dx * dx + dy * dy) / (2 * s2);
-            if (q > 8 || st->use[i] == 0)
+        double sum = 0, sx = 0, sy = 0, cx = *x - st->x0, cy = *y - st->y0;
+        window(cx, st->w, s2, wx);
+        window(cy, st->h, s2, wy);
+        int from = 0, to = st->w;
+        while (from < to && wx[from] == 0)
+            from++;
+        while (from < to && wx[to - 1] == 0)
+            to--;
+        for (int j = 0; j < st->h; j++) {
+            const float *value = st->value + (size_t)j * (size_t)st->w,
+                        *use = st->use + (value - st->value);
+            double light = 0, leaning = 0;
+            if (wy[j] == 0)
                 continue;
-            double v = exp(-q) * (st->value[i] - st->sky);
-            sum += v;
-            sx += v * dx;
-            sy += v * dy;
+            for (int i = from; i < to; i++) {
+                double v = wx[i] * (use[i] * (value[i] - sky));
+                light += v;
+                leaning += v * (i - cx);
+            }
+            sum += wy[j] * light;
+            sx += wy[j] * leaning;
+            sy += wy[j] * light * (j - cy);
         }
         if (!(sum > 0))
             return;
@@ -40,9 +62,11 @@ static void start_place(const pl_stamp *st, const pl_bump *b, double fwhm, doubl
 static double box_light(const pl_stamp *st, double x, double y, double r)
 {
     double sum = 0;
-    for (int i = 0; i < st->w * st->h; i++)
-        if (pl_stamp_d2(st, i, x, y) < r * r)
-            sum += st->use[i] * (st->value[i] - st->sky);
+    pl_stamp_box box = pl_stamp_within(st, x, y, r);
+    for (int row = box.y0; row < box.y1; row++)
+        for (int i = row * st->w + box.x0; i < row * st->w + box.x1; i++)
+            if (pl_stamp_d2(st, i, x, y) < r * r)
+                sum += st->use[i] * (st->value[i] - st->sky);
     return sum / st->share;
 }
 
@@ -99,9 +123,11 @@ static void fill_shape(const pl_moffat *f, pl_star *s)
 static double brightest(const pl_stamp *st, double x, double y, double r)
 {
     double top = 0;
-    for (int i = 0; i < st->w * st->h; i++)
-        if (st->use[i] > 0 && pl_stamp_d2(st, i, x, y) < r * r)
-            top = fmax(top, st->value[i] - st->sky);
+    pl_stamp_box box = pl_stamp_within(st, x, y, r);
+    for (int row = box.y0; row < box.y1; row++)
+        for (int i = row * st->w + box.x0; i < row * st->w + box.x1; i++)
+            if (st->use[i] > 0 && pl_stamp_d2(st, i, x, y) < r * r)
+                top = fmax(top, st->value[i] - st->sky);
     return top;
 }
 
@@ -139,7 +165,7 @@ static bool fit_place(const pl_site *site, size_t bump, char colour, const doubl
         return false;
     memcpy(fit->p, start, sizeof fit->p);
     fit->p[PL_MF_SKY] = st->sky;
-    return pl_moffat_fit(st, PL_FREE_PLACE, fit);
+    return pl_moffat_fit(st, PL_FREE_PLACE, fit, NULL);
 }
 
 bool pl_measure_forced(const pl_site *site, size_t bump, const pl_star *at, double fwhm,
@@ -170,16 +196,19 @@ static bool is_noise(const pl_site *site, size_t bump, const pl_star *s)
 
 /* Pixels far above the profile that are no part of it: a hot pixel or a cosmic ray in the wings. A
  * real star may differ from a Moffat by a part of its own light, so both limits must be passed. */
-static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
+static int mask_hits(pl_stamp *st, const pl_moffat *fit, pl_seen *seen)
 {
     int hits = 0;
+    pl_pack *k = &seen->pack;
     double core = 1.2 * exp(fit->p[PL_MF_SIZE] + hypot(fit->p[PL_MF_ETA1], fit->p[PL_MF_ETA2]));
-    for (int i = 0; i < st->w * st->h; i++) {
-        double rest = st->value[i] - model[i] - fit->p[PL_MF_SKY], light = fmax(0, model[i]);
-        if (st->use[i] > 0 && rest > 0.5 * light &&
+    float sky = (float)fit->p[PL_MF_SKY];
+    for (int i = 0; i < k->n; i++) {
+        float rest = k->value[i] - seen->image.light[i] - sky, model = seen->image.light[i];
+        double light = fmax(0, model);
+        if (k->use[i] > 0 && rest > 0.5f * model &&
             rest * rest > 30 * (st->var + light / st->gain) && /* 5.5 sigma */
-            pl_stamp_d2(st, i, fit->p[PL_MF_X], fit->p[PL_MF_Y]) > core * core) {
-            st->use[i] = 0;
+            pl_stamp_d2(st, k->at[i], fit->p[PL_MF_X], fit->p[PL_MF_Y]) > core * core) {
+            k->use[i] = st->use[k->at[i]] = 0;
             hits++;
         }
     }
@@ -187,15 +216,14 @@ static int mask_hits(pl_stamp *st, const pl_moffat *fit, const float *model)
 }
 
 static bool fit_cleaned(pl_stamp *st, unsigned free, bool keep_spikes, pl_moffat *fit,
-                        pl_moffat_image *image, int *spikes)
+                        pl_seen *seen, int *spikes)
 {
     enum { ROUNDS = 3 };
     *spikes = 0;
     for (int round = 0; round < ROUNDS; round++) {
-        if (!pl_moffat_fit(st, free, fit))
+        if (!pl_moffat_fit(st, free, fit, seen))
             return false;
-        pl_moffat_model(st, fit, image);
-        int hits = keep_spikes ? 0 : mask_hits(st, fit, image->light);
+        int hits = keep_spikes ? 0 : mask_hits(st, fit, seen);
         *spikes += hits;
         if (hits == 0 || hits > fit->pixels / 8)
             break;
@@ -224,9 +252,9 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     fit.p[PL_MF_SIZE] = log(0.5 * fwhm);
     fit.p[PL_MF_SKY] = st.sky;
     fit.p[PL_MF_INVBETA] = 1 / site->beta;
-    pl_moffat_image image;
+    pl_seen seen;
     int spikes;
-    bool good = fit_cleaned(&st, free, site->keep_spikes, &fit, &image, &spikes);
+    bool good = fit_cleaned(&st, free, site->keep_spikes, &fit, &seen, &spikes);
     double moved = hypot(fit.p[PL_MF_X] - b->x_px, fit.p[PL_MF_Y] - b->y_px);
     if (!good || !(fit.p[PL_MF_FLUX] > 0)) {
         out->kind = runaway(&fit, fwhm);
@@ -243,7 +271,7 @@ void pl_measure_star(const pl_site *site, size_t bump, unsigned free, const pl_w
     if (extra)
         *extra = (pl_extra){ sqrt(fit.cov[PL_MF_INVBETA][PL_MF_INVBETA]), spikes };
     if (weight)
-        pl_leftover_measure(&st, &fit, &image, weight, out);
+        pl_leftover_measure(&st, &fit, &seen, weight, out);
 }
 
 /* What one colour of a star is like against its green. */
@@ -264,7 +292,7 @@ static struct tint colour_of(const pl_site *site, size_t bump, char colour, cons
     t.x_px = fit.p[PL_MF_X] - s->x_px;
     t.y_px = fit.p[PL_MF_Y] - s->y_px;
     t.sigma_px = sqrt(0.5 * (fit.cov[PL_MF_X][PL_MF_X] + fit.cov[PL_MF_Y][PL_MF_Y]));
-    if (pl_moffat_fit(&st, PL_FREE_WIDTH, &fit)) {
+    if (pl_moffat_fit(&st, PL_FREE_WIDTH, &fit, NULL)) {
         t.fwhm_px = 2 * exp(fit.p[PL_MF_SIZE]);
         t.fwhm_sigma_px = t.fwhm_px * sqrt(fit.cov[PL_MF_SIZE][PL_MF_SIZE]);
     }

@@ -11,6 +11,14 @@ double pl_stamp_d2(const pl_stamp *st, int i, double x, double y)
     return dx * dx + dy * dy;
 }
 
+pl_stamp_box pl_stamp_within(const pl_stamp *st, double x, double y, double r)
+{
+    x -= st->x0;
+    y -= st->y0;
+    return (pl_stamp_box){ (int)fmax(0, ceil(x - r)), (int)fmin(st->w, floor(x + r) + 1),
+                           (int)fmax(0, ceil(y - r)), (int)fmin(st->h, floor(y + r) + 1) };
+}
+
 static bool wanted(const pl_site *s, char colour, int x, int y)
 {
     return !s->mosaic[0] || s->mosaic[2 * (y & 1) + (x & 1)] == colour;
@@ -41,15 +49,18 @@ static bool is_saturated(const pl_site *s, const pl_stamp *st, double cx, double
 {
     float top = -1e30f;
     int flat = 0;
+    pl_stamp_box box = pl_stamp_within(st, cx, cy, core);
     for (int pass = 0; pass < 2; pass++)
-        for (int i = 0; i < st->w * st->h; i++) {
-            if (st->use[i] == 0 || pl_stamp_d2(st, i, cx, cy) > core * core)
-                continue;
-            if (pass == 0)
-                top = fmaxf(top, st->value[i]);
-            else
-                flat += st->value[i] - st->sky >= 0.997 * (top - st->sky);
-        }
+        for (int y = box.y0; y < box.y1; y++)
+            for (int x = box.x0; x < box.x1; x++) {
+                int i = y * st->w + x;
+                if (st->use[i] == 0 || pl_stamp_d2(st, i, cx, cy) > core * core)
+                    continue;
+                if (pass == 0)
+                    top = fmaxf(top, st->value[i]);
+                else
+                    flat += st->value[i] - st->sky >= 0.997 * (top - st->sky);
+            }
     return top >= 0.97 * s->saturation || (flat >= 4 && top - st->sky > 100 * sqrt(st->var));
 }
 
@@ -75,9 +86,11 @@ static double reach(const pl_site *s, double peak, double fwhm)
 
 static void mask_disc(pl_stamp *st, double x, double y, double r)
 {
-    for (int i = 0; i < st->w * st->h; i++)
-        if (pl_stamp_d2(st, i, x, y) < r * r)
-            st->use[i] = 0;
+    pl_stamp_box box = pl_stamp_within(st, x, y, r);
+    for (int row = box.y0; row < box.y1; row++)
+        for (int i = row * st->w + box.x0; i < row * st->w + box.x1; i++)
+            if (pl_stamp_d2(st, i, x, y) < r * r)
+                st->use[i] = 0;
 }
 
 /* Mask each neighbour out to its reach; false when that would eat the star's own core. */
@@ -105,9 +118,11 @@ static bool mask_neighbours(const pl_site *s, size_t me, double radius, pl_stamp
 
 static bool core_is_whole(const pl_stamp *st, double cx, double cy, double core)
 {
-    for (int i = 0; i < st->w * st->h; i++)
-        if (!isfinite(st->value[i]) && pl_stamp_d2(st, i, cx, cy) < core * core)
-            return false;
+    pl_stamp_box box = pl_stamp_within(st, cx, cy, core);
+    for (int row = box.y0; row < box.y1; row++)
+        for (int i = row * st->w + box.x0; i < row * st->w + box.x1; i++)
+            if (!isfinite(st->value[i]) && pl_stamp_d2(st, i, cx, cy) < core * core)
+                return false;
     return true;
 }
 
@@ -115,13 +130,21 @@ static bool core_is_whole(const pl_stamp *st, double cx, double cy, double core)
 static void choose_pixels(const pl_site *s, char colour, const pl_bump *b, double radius,
                           const float level[4], pl_stamp *st)
 {
-    for (int i = 0; i < st->w * st->h; i++) {
-        int x = st->x0 + i % st->w, y = st->y0 + i / st->w;
-        bool ok = isfinite(st->value[i]) && wanted(s, colour, x, y) &&
-                  pl_stamp_d2(st, i, b->x_px, b->y_px) <= radius * radius;
-        st->use[i] = ok;
-        st->value[i] =
-            ok ? st->value[i] - (level[2 * (y & 1) + (x & 1)] - (float)st->sky) : (float)st->sky;
+    float sky = (float)st->sky, lift[4];
+    bool want[4];
+    for (int p = 0; p < 4; p++) {
+        lift[p] = level[p] - sky;
+        want[p] = wanted(s, colour, p & 1, p >> 1);
+    }
+    for (int row = 0, i = 0; row < st->h; row++) {
+        double dy = st->y0 + row - b->y_px, room = radius * radius - dy * dy;
+        for (int x = st->x0; x < st->x0 + st->w; x++, i++) {
+            int p = 2 * ((st->y0 + row) & 1) + (x & 1);
+            double dx = x - b->x_px;
+            bool ok = isfinite(st->value[i]) && want[p] && dx * dx <= room;
+            st->use[i] = ok;
+            st->value[i] = ok ? st->value[i] - lift[p] : sky;
+        }
     }
 }
 

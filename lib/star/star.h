@@ -89,10 +89,18 @@ typedef struct {
  * PL_BLENDED). */
 pl_kind pl_stamp_cut(const pl_site *site, size_t bump, char colour, double radius, pl_stamp *st);
 
+/* pl_stamp_within - columns x0 <= x < x1 and rows y0 <= y < y1 of a stamp that hold all its pixels
+ * within r of a place in the frame. */
+typedef struct {
+    int x0, x1, y0, y1;
+} pl_stamp_box;
+
+pl_stamp_box pl_stamp_within(const pl_stamp *stamp, double x, double y, double r);
+
 /* pl_stamp_d2 - squared distance of a stamp's pixel i from a place in the frame, px^2. */
 double pl_stamp_d2(const pl_stamp *stamp, int i, double x, double y);
 
-/* ---- moffat.c */
+/* ---- moffat.c, profile.c */
 
 enum {
     PL_MF_FLUX,
@@ -120,9 +128,40 @@ typedef struct {
     bool converged;
 } pl_moffat;
 
+enum {
+    PL_LANES = 8, /* pixels that are computed at once */
+    PL_PARTS = 3, /* of a pack: integrated by fewer and fewer points */
+    PL_PACK_MAX = PL_STAMP_MAX * PL_STAMP_MAX + PL_PARTS * (PL_LANES - 1)
+};
+
+/* pl_pack - the pixels of a stamp that a fit uses, end to end. Each part is filled up to whole
+ * lanes with repetitions whose `use` is 0. */
+typedef struct {
+    int x0, y0;                             /* the stamp's place in the frame */
+    int n, end[PL_PARTS], points[PL_PARTS]; /* points: along a pixel's side */
+    int at[PL_PACK_MAX];                    /* [n] the pixel's number in the stamp */
+    float x[PL_PACK_MAX], y[PL_PACK_MAX];   /* [n] px from the stamp's first */
+    float value[PL_PACK_MAX];               /* [n] ADU */
+    float use[PL_PACK_MAX];                 /* [n] 1: a pixel, 0: a repetition, or masked since */
+} pl_pack;
+
+/* A profile on packed pixels, and by how much each pixel answers to each parameter. */
+typedef struct {
+    float light[PL_PACK_MAX];          /* [n] ADU */
+    float slope[PL_MF_N][PL_PACK_MAX]; /* [.][n] d light / d parameter */
+} pl_profile;
+
+/* What a fit looked at, and its answer there: light without the sky; slopes where the parameter
+ * was free, at least. */
+typedef struct {
+    pl_pack pack;
+    pl_profile image;
+} pl_seen;
+
 /* pl_moffat_fit - maximum likelihood by Levenberg-Marquardt, variances from the model itself.
  *   free  in     which parameters may move, 1u << PL_MF_...; the flux must
  *   fit   inout  the start; then the answer, positions in frame pixels
+ *   seen  out    of a fit that converges; may be NULL
  * Gives: false when it does not converge (fit holds the last try, converged = false). */
 enum {
     PL_FREE_ALL = (1u << PL_MF_N) - 1,
@@ -131,18 +170,7 @@ enum {
     PL_FREE_WIDTH = PL_FREE_PLACE | 1u << PL_MF_SIZE
 };
 
-bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit);
-
-enum { PL_IMAGE_MAX = PL_STAMP_MAX * PL_STAMP_MAX + 3 }; /* 3: scratch behind the last row */
-
-/* A profile on a stamp's pixels, and by how much each pixel answers to each parameter. */
-typedef struct {
-    float light[PL_IMAGE_MAX];          /* [h][w] ADU */
-    float slope[PL_MF_N][PL_IMAGE_MAX]; /* [.][h][w] d light / d parameter */
-} pl_moffat_image;
-
-/* pl_moffat_model - the fitted profile without its sky. */
-void pl_moffat_model(const pl_stamp *stamp, const pl_moffat *fit, pl_moffat_image *out);
+bool pl_moffat_fit(const pl_stamp *stamp, unsigned free, pl_moffat *fit, pl_seen *seen);
 
 /* ---- leftover.c: what the symmetric profile leaves: third and fourth moments, half-flux diameter
  */
@@ -156,8 +184,8 @@ typedef struct {
 pl_weight pl_weight_for(double beta);
 
 /* pl_leftover_measure - fill the moments and the half-flux diameter of a fitted star.
- *   image  in  of pl_moffat_model */
-void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_moffat_image *image,
+ *   seen  in  of pl_moffat_fit */
+void pl_leftover_measure(const pl_stamp *stamp, const pl_moffat *fit, const pl_seen *seen,
                          const pl_weight *weight, pl_star *star);
 
 /* ---- measure.c */

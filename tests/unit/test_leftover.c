@@ -17,7 +17,7 @@ static const double SKY = 50;
 struct bench {
     pl_stamp st;
     pl_moffat fit;
-    pl_moffat_image image;
+    pl_seen seen;
     pl_star star;
 };
 
@@ -47,10 +47,9 @@ static bool measure(struct bench *b, double flux, double fwhm, double beta)
     double inv = isinf(beta) ? 0.001 : 1 / beta;
     pl_weight w = pl_weight_for(1 / inv);
     b->fit = (pl_moffat){ .p = { 0.8 * flux, 40.1, 30.1, log(0.5 * fwhm) + 0.1, 0, 0, SKY, inv } };
-    if (!pl_moffat_fit(&b->st, PL_FREE_SHAPE, &b->fit))
+    if (!pl_moffat_fit(&b->st, PL_FREE_SHAPE, &b->fit, &b->seen))
         return false;
-    pl_moffat_model(&b->st, &b->fit, &b->image);
-    pl_leftover_measure(&b->st, &b->fit, &b->image, &w, &b->star);
+    pl_leftover_measure(&b->st, &b->fit, &b->seen, &w, &b->star);
     return true;
 }
 

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* The fit of one star against analytic stars drawn by the tests themselves (frames.c, judged
  * against closed forms in test_frames.c). */
-#include "../../lib/star/star.h"
+#include "../../lib/star/profile.h"
 #include "frames.h"
 
 #include <criterion/criterion.h>
@@ -94,7 +94,7 @@ ParameterizedTest(struct shape_row *r, moffat, without_noise)
                e2 = eta_of(r->ecc) * sin(2 * r->angle * M_PI / 180);
         pl_stamp *st = stamp_of(&s, radius_for(&s), var_for(&s), 1e9);
         pl_moffat f = start_near(&s, inv);
-        cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &f), "did not converge");
+        cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &f, NULL), "did not converge");
         cr_expect(epsilon_eq(dbl, f.p[PL_MF_X], s.x, 1e-3));
         cr_expect(epsilon_eq(dbl, f.p[PL_MF_Y], s.y, 1e-3));
         cr_expect(epsilon_eq(dbl, 2 * exp(f.p[PL_MF_SIZE]), r->fwhm, size_tol * r->fwhm));
@@ -122,7 +122,7 @@ ParameterizedTest(struct beta_row *r, moffat, beta_comes_back)
     frames_star s = { 40.2, 29.7, 1e5, r->fwhm, 0.3, 50, r->beta };
     pl_stamp *st = stamp_of(&s, (int)fmin(48, 5 * r->fwhm), var_for(&s), 1e9);
     pl_moffat f = start_near(&s, 1 / 3.5);
-    cr_assert(pl_moffat_fit(st, PL_FREE_ALL, &f));
+    cr_assert(pl_moffat_fit(st, PL_FREE_ALL, &f, NULL));
     cr_expect(epsilon_eq(dbl, f.p[PL_MF_INVBETA], 1 / r->beta, 0.01 / r->beta), "beta %g",
               1 / f.p[PL_MF_INVBETA]);
     cr_expect(epsilon_eq(dbl, 2 * exp(f.p[PL_MF_SIZE]), r->fwhm, 2e-3 * r->fwhm));
@@ -135,20 +135,26 @@ Test(moffat, a_gaussian_with_beta_free)
     frames_star s = { 40.2, 29.7, 1e5, 3, 0.3, 50, INFINITY };
     pl_stamp *st = stamp_of(&s, 12, var_for(&s), 1e9);
     pl_moffat f = start_near(&s, 1 / 3.5);
-    cr_assert(pl_moffat_fit(st, PL_FREE_ALL, &f));
+    cr_assert(pl_moffat_fit(st, PL_FREE_ALL, &f, NULL));
     cr_expect(lt(dbl, f.p[PL_MF_INVBETA], 0.01));
     cr_expect(epsilon_eq(dbl, 2 * exp(f.p[PL_MF_SIZE]), 3, 5e-3));
     free(st);
 }
 
-/* What moffat.c says of its float x^y: 3e-6 against libm. Where a star is so wide that the profile
+static void model(const pl_stamp *st, const pl_moffat *f, pl_seen *out)
+{
+    pl_pack_stamp(st, f->p, &out->pack);
+    pl_profile_on(&out->pack, f->p, false, &out->image);
+}
+
+/* What profile.h says of its float x^y: 3e-6 against libm. Where a star is so wide that the profile
  * is the same all over a pixel, the model's values are profile values: compared with pow in double,
  * at every pixel, over the betas that occur. The quadrature adds (d2 I / dx2) / 24, which is 3e-7
  * of I here where (1 + k u)^-beta is well above nothing. */
 Test(moffat, its_power_is_good_to_3e_6)
 {
     static const double beta[] = { 1.6, 2.5, 3, 4.765, 10, 100, 1000 };
-    static pl_moffat_image image;
+    static pl_seen image;
     double worst = 0;
     for (size_t k = 0; k < sizeof beta / sizeof *beta; k++)
         for (double h = 1000; h < 4000; h *= 1.37) {
@@ -156,13 +162,17 @@ Test(moffat, its_power_is_good_to_3e_6)
             *st = (pl_stamp){ .w = 97, .h = 97, .var = 1, .gain = 1, .share = 1 };
             /* centre far off the stamp: u from 0.01 to about 5 */
             pl_moffat f = { .p = { 1e6, -0.1 * h, -2 * h + 40, log(h), 0, 0, 0, 1 / beta[k] } };
-            pl_moffat_model(st, &f, &image);
+            for (int i = 0; i < 97 * 97; i++)
+                st->use[i] = 1;
+            model(st, &f, &image);
             double kk = exp2(1 / beta[k]) - 1;
             double norm = 1e6 * (beta[k] - 1) * kk / (M_PI * h * h);
-            for (int i = 0; i < 97 * 97; i++) {
+            cr_assert(image.pack.n >= 97 * 97);
+            for (int j = 0; j < image.pack.n; j++) {
+                int i = image.pack.at[j];
                 double x = i % 97 + 0.1 * h, y = i / 97 + 2 * h - 40;
                 double want = norm * pow(1 + kk * (x * x + y * y) / (h * h), -beta[k]);
-                worst = fmax(worst, fabs(image.light[i] / want - 1));
+                worst = fmax(worst, fabs(image.image.light[j] / want - 1));
             }
             free(st);
         }
@@ -176,13 +186,13 @@ Test(moffat, follows_the_star)
     frames_star s = { 40.2, 29.7, 1e5, 3, 0.5, 25, 3.5 };
     pl_stamp *st = stamp_of(&s, 12, var_for(&s), 1e9), *moved = malloc(sizeof *moved);
     pl_moffat a = start_near(&s, 1 / 3.5), b = a;
-    cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &a));
+    cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &a, NULL));
     *moved = *st;
     moved->x0 += 100;
     moved->y0 -= 7;
     b.p[PL_MF_X] += 100;
     b.p[PL_MF_Y] -= 7;
-    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b));
+    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b, NULL));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_X], a.p[PL_MF_X] + 100, 1e-5));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_Y], a.p[PL_MF_Y] - 7, 1e-5));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_SIZE], a.p[PL_MF_SIZE], 1e-5));
@@ -193,7 +203,7 @@ Test(moffat, follows_the_star)
     b = start_near(&s, 1 / 3.5);
     b.p[PL_MF_FLUX] *= 4;
     b.p[PL_MF_SKY] = 1201;
-    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b));
+    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b, NULL));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_FLUX], 4 * a.p[PL_MF_FLUX], 20));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_SKY], 4 * a.p[PL_MF_SKY] + 1000, 0.05));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_SIZE], a.p[PL_MF_SIZE], 1e-4));
@@ -202,7 +212,7 @@ Test(moffat, follows_the_star)
         for (int x = 0; x < st->w; x++) /* (x, y) -> (-y, x) about pixel (40, 30) */
             moved->value[x * st->w + st->w - 1 - y] = st->value[y * st->w + x];
     b = (pl_moffat){ .p = { 7e4, 40.6, 30.5, log(1.5) + 0.25, 0, 0, SKY + 1, 1 / 3.5 } };
-    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b));
+    cr_assert(pl_moffat_fit(moved, PL_FREE_SHAPE, &b, NULL));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_X] - 40, 30 - a.p[PL_MF_Y], 1e-4));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_Y] - 30, a.p[PL_MF_X] - 40, 1e-4));
     cr_expect(epsilon_eq(dbl, b.p[PL_MF_ETA1], -a.p[PL_MF_ETA1], 1e-4));
@@ -250,7 +260,7 @@ ParameterizedTest(struct noise_row *r, moffat, error_bars)
             st->value[i] +=
                 (float)(sqrt(var + fmax(0, clean->value[i] - SKY) / gain) * frames_normal(&dice));
         pl_moffat f = start_near(&s, inv);
-        if (!pl_moffat_fit(st, PL_FREE_SHAPE, &f))
+        if (!pl_moffat_fit(st, PL_FREE_SHAPE, &f, NULL))
             continue;
         fitted++;
         chi2 += f.chi2;
@@ -283,7 +293,7 @@ Test(moffat, errors_are_the_cramer_rao_bound)
     frames_star s = { 40.2, 29.7, frames_flux(snr, fwhm, 100), fwhm, 0, 0, INFINITY };
     pl_stamp *st = stamp_of(&s, 40, 100, 1e9);
     pl_moffat f = start_near(&s, NO_BETA);
-    cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &f));
+    cr_assert(pl_moffat_fit(st, PL_FREE_SHAPE, &f, NULL));
     cr_expect(epsilon_eq(dbl, sqrt(f.cov[PL_MF_X][PL_MF_X]) / (sqrt(2) * sigma / snr), 1, 0.06));
     cr_expect(
         epsilon_eq(dbl, sqrt(f.cov[PL_MF_FLUX][PL_MF_FLUX]) / (sqrt(2) * s.flux / snr), 1, 0.06));
@@ -300,7 +310,7 @@ Test(moffat, what_is_fixed_stays)
     pl_moffat f = start_near(&s, 1 / 3.5);
     f.p[PL_MF_SIZE] = log(1.5);
     f.p[PL_MF_ETA1] = 0.05;
-    cr_assert(pl_moffat_fit(st, PL_FREE_PLACE, &f));
+    cr_assert(pl_moffat_fit(st, PL_FREE_PLACE, &f, NULL));
     cr_expect(f.p[PL_MF_SIZE] == log(1.5) && f.p[PL_MF_ETA1] == 0.05 && f.p[PL_MF_ETA2] == 0);
     for (int k = 0; k < PL_MF_N; k++)
         cr_expect(f.cov[PL_MF_SIZE][k] == 0 && f.cov[k][PL_MF_INVBETA] == 0);
@@ -332,7 +342,7 @@ Test(moffat, a_bright_disc_comes_to_an_end)
         s.flux = flux;
         pl_moffat f = start_near(&s, 1.0 / 8);
         f.p[PL_MF_SIZE] = log(0.5 * s.fwhm); /* as of a frame with sharper stars */
-        ended += pl_moffat_fit(st, PL_FREE_SHAPE, &f);
+        ended += pl_moffat_fit(st, PL_FREE_SHAPE, &f, NULL);
         free(v);
         free(st);
     }
@@ -350,7 +360,7 @@ Test(moffat, hopeless_stamps)
             st->value[i] = k == 2 ? -1e6f : k == 3 ? (float)(i % 2) * 1e9f : (float)SKY;
         }
         pl_moffat f = { .p = { 100, 40, 30, 0.4, 0, 0, SKY, 0.25 } };
-        bool done = pl_moffat_fit(st, PL_FREE_ALL, &f);
+        bool done = pl_moffat_fit(st, PL_FREE_ALL, &f, NULL);
         cr_expect(eq(int, done, f.converged &&done));
         for (int j = 0; j < PL_MF_N; j++)
             cr_expect(isfinite(f.p[j]), "stamp %d parameter %d", k, j);
@@ -362,24 +372,25 @@ Test(moffat, hopeless_stamps)
 /* Each slope is what a small change of its parameter does to the pixels: by central differences. */
 Test(moffat, slopes)
 {
-    static pl_moffat_image at, up, down;
+    static pl_seen at;
+    static pl_profile up, down;
     static const double step[PL_MF_N] = { 10, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1, 1e-3 };
     frames_star s = { 40.2, 29.7, 1e4, 3, 0.5, 25, 3.5 };
     pl_stamp *st = stamp_of(&s, 12, 10, 1);
     pl_moffat f = start_near(&s, 1 / 3.5);
-    pl_moffat_model(st, &f, &at);
+    pl_pack_stamp(st, f.p, &at.pack);
+    pl_profile_on(&at.pack, f.p, true, &at.image);
     for (int k = 0; k < PL_MF_N; k++) {
         pl_moffat a = f, b = f;
         a.p[k] += step[k];
         b.p[k] -= step[k];
-        pl_moffat_model(st, &a, &up);
-        pl_moffat_model(st, &b, &down);
-        double most = 0, off = 0,
-               sky = k == PL_MF_SKY ? 1 : 0; /* the model comes without its sky */
-        for (int i = 0; i < st->w * st->h; i++) {
-            double slope = (up.light[i] - down.light[i]) / (2 * step[k]) + sky;
+        pl_profile_on(&at.pack, a.p, true, &up);
+        pl_profile_on(&at.pack, b.p, true, &down);
+        double most = 0, off = 0;
+        for (int i = 0; i < at.pack.n; i++) {
+            double slope = (up.light[i] - down.light[i]) / (2 * step[k]);
             most = fmax(most, fabs(slope));
-            off = fmax(off, fabs(slope - at.slope[k][i]));
+            off = fmax(off, fabs(slope - at.image.slope[k][i]));
         }
         cr_expect(le(dbl, off, 5e-3 * most), "parameter %d: off by %.2g of %.2g", k, off, most);
     }
