@@ -130,7 +130,7 @@ static int watch(struct night *n, const cli *c)
             return cli_failed(c, c->file[0], &err);
         cli_commands_reap(&v->commands);
         if (a.path)
-            watch_take(v, n->follow, &a);
+            watch_take(v, n->watch, n->follow, &a);
         else
             watch_say_waiting(v);
         pl_arrival_clear(&a);

@@ -52,7 +52,8 @@ void watch_draw(watch_voice *v, const pl_history *history, bool at_leisure);
 
 /* ---- watchtake.c: one arrival */
 
-/* watch_take - measure a file whose content is new, and say what was found. */
-void watch_take(watch_voice *v, pl_follow *follow, const pl_arrival *a);
+/* watch_take - measure a file whose content is new, and say what was found; have one that cannot be
+ * read arrive again. */
+void watch_take(watch_voice *v, pl_watch *watch, pl_follow *follow, const pl_arrival *a);
 
 #endif

@@ -2,6 +2,8 @@
 /* watchtake.c - one file that arrived: measured, known by its bytes, followed. */
 #include "watch.h"
 
+#include <stdio.h>
+
 /* What was read of a file. */
 struct reading {
     bool calibration; /* no sky is to be seen in it; nothing was measured */
@@ -37,9 +39,22 @@ static pl_status follow_on(watch_voice *v, pl_follow *follow, const pl_arrival *
     return st;
 }
 
+/* What a disc, a network or the memory refuse now they may give in a moment. Gives: whether the
+ * file arrives again. */
+static bool comes_again(const watch_voice *v, pl_watch *watch, const pl_arrival *a, pl_status st,
+                        const pl_err *err)
+{
+    char text[sizeof err->msg + 32];
+    bool again = (st == PL_EIO || st == PL_ENOMEM) && pl_watch_again(watch, a);
+    snprintf(text, sizeof text, "%s; it is tried again", err->msg[0] ? err->msg : "out of memory");
+    if (again)
+        watch_remark(v, a->path, text);
+    return again;
+}
+
 /* Of a content that is new, and whole as it was measured. */
-static void conclude(watch_voice *v, pl_follow *follow, const pl_arrival *a, const char *digest,
-                     struct reading *r, pl_status st, pl_err *err)
+static void conclude(watch_voice *v, pl_watch *watch, pl_follow *follow, const pl_arrival *a,
+                     const char *digest, struct reading *r, pl_status st, pl_err *err)
 {
     if (r->calibration) {
         watch_remark(v, a->path, "is a calibration frame; left out");
@@ -50,6 +65,8 @@ static void conclude(watch_voice *v, pl_follow *follow, const pl_arrival *a, con
         watch_say_donut(v, &r->donut, a, digest);
     else if (st == PL_OK)
         st = follow_on(v, follow, a, digest, &r->field, err);
+    if (comes_again(v, watch, a, st, err))
+        return;
     if (st == PL_ENOMEM)
         cli_failed(v->c, a->path, err);
     else if (st != PL_OK)
@@ -57,7 +74,7 @@ static void conclude(watch_voice *v, pl_follow *follow, const pl_arrival *a, con
 }
 
 /* Its bytes are summed up while it is measured: that takes as long, and mostly they are new. */
-void watch_take(watch_voice *v, pl_follow *follow, const pl_arrival *a)
+void watch_take(watch_voice *v, pl_watch *watch, pl_follow *follow, const pl_arrival *a)
 {
     pl_err err = { PL_OK, "" }, why = { PL_OK, "" };
     struct reading r = { .calibration = false };
@@ -71,12 +88,13 @@ void watch_take(watch_voice *v, pl_follow *follow, const pl_arrival *a)
         watch_remark(v, a->path,
                      "changed while it was read, or is gone; it is read when it comes again");
     } else if (summed != PL_OK) {
-        cli_complain(v->c, a->path, why.msg);
+        if (!comes_again(v, watch, a, summed, &why))
+            cli_failed(v->c, a->path, &why);
     } else if (pl_watchlog_has(v->log, digest)) {
         watch_remark(v, a->path, "was read before, under this or another name; left out");
         pl_watchlog_twin(v->log, a, NULL);
     } else {
-        conclude(v, follow, a, digest, &r, st, &err);
+        conclude(v, watch, follow, a, digest, &r, st, &err);
     }
     pl_field_clear(&r.field);
     pl_donut_clear(&r.donut);

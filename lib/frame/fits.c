@@ -30,16 +30,25 @@ void pl_cfitsio_ready(void)
     pthread_once(&once, wake);
 }
 
+/* CFITSIO does not say whether the file or the disc is at fault; errno, 0 before, does. */
 static pl_status fits_failure(int status, const char *what, pl_err *err)
 {
     char text[FLEN_STATUS];
+    int bad = errno;
     fits_get_errstatus(status, text);
     fits_clear_errmsg();
+    if (bad == EIO || bad == ESTALE || bad == ETIMEDOUT)
+        return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(bad));
     return pl_fail(err, PL_EFORMAT, "%s: %s (CFITSIO %d)", what, text, status);
 }
 
+static int64_t modified(const struct stat *st)
+{
+    return (int64_t)st->st_mtim.tv_sec * 1000000000 + st->st_mtim.tv_nsec;
+}
+
 /* Open without waiting on a pipe, and refuse what is no regular file. */
-static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *err)
+static pl_status open_regular(const char *path, struct pl_frame *fr, pl_err *err)
 {
     struct stat st;
     int f = open(path, O_RDONLY | O_NONBLOCK | O_CLOEXEC);
@@ -51,8 +60,22 @@ static pl_status open_regular(const char *path, int *fd, int64_t *size, pl_err *
                        S_ISDIR(st.st_mode) ? "name the frames in it"
                                            : "save the frame to disc first");
     }
-    *fd = f;
-    *size = st.st_size;
+    fr->fd = f;
+    fr->bytes = st.st_size;
+    fr->modified_ns = modified(&st);
+    return PL_OK;
+}
+
+pl_status pl_frame_settled(const pl_frame *frame, pl_err *err)
+{
+    struct stat st;
+    if (frame->fd < 0) /* read as a whole, and looked after then */
+        return PL_OK;
+    if (fstat(frame->fd, &st) != 0)
+        return pl_fail(err, PL_EIO, "cannot be looked at: %s", strerror(errno));
+    if (st.st_size != frame->bytes || modified(&st) != frame->modified_ns)
+        return pl_fail(err, PL_EIO,
+                       "was written to while it was read; measure it when it is whole");
     return PL_OK;
 }
 
@@ -234,13 +257,14 @@ static pl_status unpack(fitsfile *f, bool plain_file, int64_t plane, int jobs, s
         st = pl_tiles_unpack(f, plain_file ? fr->fd : -1, plane, jobs, &fr->mem16, &fr->notes, err);
     if (st == PL_OK && !fr->mem16)
         st = decode(f, plane, fr, err);
+    if (st == PL_OK)
+        st = pl_frame_settled(fr, err);
     close(fr->fd);
     fr->fd = -1;
     return st;
 }
 
-static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
-                      struct pl_frame *fr, pl_err *err)
+static pl_status load(const char *path, bool plain_file, int jobs, struct pl_frame *fr, pl_err *err)
 {
     fitsfile *f = NULL;
     int status = 0;
@@ -248,10 +272,11 @@ static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
     if (strlen(path) >= FLEN_FILENAME)
         return pl_fail(err, PL_EIO, "its path has more than the %d bytes CFITSIO takes; go nearer",
                        FLEN_FILENAME - 1);
-    const char *wrong = plain_file ? pl_fits_misleads(fr->fd, size) : NULL;
+    const char *wrong = plain_file ? pl_fits_misleads(fr->fd, fr->bytes) : NULL;
     if (wrong)
         return pl_fail(err, PL_EFORMAT, "its header is damaged: %s; copy it again", wrong);
     pl_cfitsio_ready();
+    errno = 0;
     if (fits_open_diskfile(&f, path, READONLY, &status))
         return fits_failure(status, "cannot be read as FITS", err);
     pl_status st = find_image(f, &fr->bitpix, axis, err);
@@ -263,7 +288,7 @@ static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
         pl_header_facts(f, &fr->facts, &fr->notes);
         int64_t plane = plane_of(axis, &fr->notes);
         bool plain = plain_file && !fits_is_compressed_image(f, &status);
-        st = plain ? plain_layout(f, plane, size, fr, err)
+        st = plain ? plain_layout(f, plane, fr->bytes, fr, err)
                    : unpack(f, plain_file, plane, jobs, fr, err);
     }
     status = 0;
@@ -274,18 +299,17 @@ static pl_status load(const char *path, bool plain_file, int64_t size, int jobs,
 
 pl_status pl_frame_open(const char *path, int jobs, pl_frame **out, pl_err *err)
 {
-    int64_t size = 0;
     bool plain = false;
     struct pl_frame *fr = calloc(1, sizeof *fr);
     if (!fr)
         return pl_fail(err, PL_ENOMEM, "out of memory");
     fr->fd = -1;
     fr->facts = pl_facts_unknown();
-    pl_status st = open_regular(path, &fr->fd, &size, err);
+    pl_status st = open_regular(path, fr, err);
     if (st == PL_OK)
-        st = sniff(fr->fd, size, &plain, err);
+        st = sniff(fr->fd, fr->bytes, &plain, err);
     if (st == PL_OK)
-        st = load(path, plain, size, jobs, fr, err);
+        st = load(path, plain, jobs, fr, err);
     if (st != PL_OK) {
         pl_frame_free(fr);
         return st;

@@ -11,8 +11,9 @@
 struct pl_frame {
     int width, height;
     /* plain files: pixels stay on disc */
-    int fd;      /* -1 when the pixels are in memory */
-    off_t start; /* of the first pixel */
+    int fd;                     /* -1 when the pixels are in memory */
+    int64_t bytes, modified_ns; /* of the file when it was opened */
+    off_t start;                /* of the first pixel */
     int bitpix;
     double bscale, bzero;
     bool has_blank;
@@ -25,6 +26,11 @@ struct pl_frame {
 };
 
 /* ---- fits.c */
+
+/* pl_frame_settled - nobody has written to the file since it was opened: what was measured is one
+ * exposure, not parts of two.
+ * Gives: PL_EIO. */
+pl_status pl_frame_settled(const pl_frame *frame, pl_err *err);
 
 /* pl_cfitsio_ready - before any thread's first use of CFITSIO; any number of times. */
 void pl_cfitsio_ready(void);

@@ -24,6 +24,7 @@ enum {
     SETTLE_MS = 1000,
     LOOK_MS = 100,
     TELL_MS = 10000,
+    TRIES = 5, /* besides the first one, each twice as long after the one before */
     EVENTS = 1 << 14,
     FITS_BLOCK = 2880
 };
@@ -37,6 +38,7 @@ typedef struct {
     ino_t inode;
     int64_t since_ms; /* it has been like this */
     int64_t hold_ms;  /* not to be looked at before */
+    int tries;        /* how often it was handed out again as it is */
     bool closed;      /* by its writer, since it changed last */
     bool open;        /* a writer was seen at work and has not closed it */
     bool told, there;
@@ -340,6 +342,21 @@ pl_status pl_watch_next(pl_watch *watch, int wait_ms, pl_arrival *out, pl_notes 
         if (rc != PL_OK || out->path || watch->now_ms >= end || !rest(watch, end))
             return rc;
     }
+}
+
+bool pl_watch_again(pl_watch *watch, const pl_arrival *a)
+{
+    const char *name = pl_file_name(a->path);
+    size_t i;
+    if (!pl_keys_get(&watch->at, pl_key_of(name, strlen(name)), &i))
+        return false;
+    item *it = &watch->item[i];
+    if (it->name)
+        return true; /* changed meanwhile: it comes anyway */
+    if (it->tries == TRIES || !(it->name = strdup(name)))
+        return false;
+    it->hold_ms = clock_ms() + ((int64_t)RESCAN_MS << it->tries++);
+    return true;
 }
 
 size_t pl_watch_waiting(const pl_watch *watch)

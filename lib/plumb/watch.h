@@ -33,6 +33,11 @@ PL_API void pl_watch_free(pl_watch *watch);
 PL_API pl_status pl_watch_next(pl_watch *watch, int wait_ms, pl_arrival *out, pl_notes *notes,
                                pl_err *err);
 
+/* pl_watch_again - a file that could not be read, perhaps for a moment only (a share on a network,
+ * a tired disc, short memory), is to arrive again: after 2 s, then after 4, 8, 16 and 32.
+ * Gives: false when it came so often, unchanged, or is gone. */
+PL_API bool pl_watch_again(pl_watch *watch, const pl_arrival *arrival);
+
 /* pl_watch_waiting - how many complete files pl_watch_next would hand out at once, at least. */
 PL_API size_t pl_watch_waiting(const pl_watch *watch);
 

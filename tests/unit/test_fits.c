@@ -5,6 +5,7 @@
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
 #include <criterion/parameterized.h>
+#include <fcntl.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -394,6 +395,27 @@ Test(fits, a_file_cut_under_us_is_an_error)
     pl_err err = { PL_OK, "" };
     cr_expect(eq(int, pl_frame_read(f, 0, 0, W, H, out, &err), PL_EIO));
     cr_expect(ne(ptr, strstr(err.msg, "shorter"), NULL), "%s", err.msg);
+    pl_frame_free(f);
+}
+
+/* What was measured would be parts of two exposures. */
+Test(fits, a_file_written_to_under_us_is_an_error)
+{
+    double stored[W * H] = { 0 };
+    frames_layout l = { 16, W, H, 0, NULL, false, 0 };
+    frames_put(frames_path("v.fits"), &l, stored);
+    pl_frame *f = open_whole(frames_path("v.fits"));
+    cr_expect(eq(int, pl_frame_settled(f, NULL), PL_OK));
+    struct stat st;
+    cr_assert(eq(int, stat(frames_path("v.fits"), &st), 0));
+    cr_assert(eq(int, truncate(frames_path("v.fits"), st.st_size + 2880), 0));
+    pl_err err = { PL_OK, "" };
+    cr_expect(eq(int, pl_frame_settled(f, &err), PL_EIO));
+    cr_expect(ne(ptr, strstr(err.msg, "written to"), NULL), "%s", err.msg);
+    cr_assert(eq(int, truncate(frames_path("v.fits"), st.st_size), 0)); /* as long as before */
+    const struct timespec later[2] = { st.st_atim, { st.st_mtim.tv_sec + 1, 0 } };
+    cr_assert(eq(int, utimensat(AT_FDCWD, frames_path("v.fits"), later, 0), 0));
+    cr_expect(eq(int, pl_frame_settled(f, NULL), PL_EIO));
     pl_frame_free(f);
 }
 

@@ -161,6 +161,31 @@ Test(watch, comes_again_when_it_was_changed)
     pl_watch_free(w);
 }
 
+/* Twice 2 s apart at first; five times in all, and anew when it was changed. */
+Test(watch, comes_again_when_it_could_not_be_read)
+{
+    double stored[100 * 50] = { 0 };
+    frames_put(at("a.fits"), &PLAIN, stored);
+    pl_arrival a = { (char *)at("a.fits"), 0, 0 };
+    pl_watch *w = begin(60);
+    expect(w, "a.fits", 0, 3, NULL);
+    cr_expect(pl_watch_again(w, &a));
+    expect(w, "a.fits", 1.9, 4, NULL);
+    cr_expect(pl_watch_again(w, &a));
+    expect(w, "", 3, 3.5, NULL);
+    frames_put(at("b.fits"), &PLAIN, stored); /* nobody waits for it */
+    expect(w, "b.fits", 0, 3, NULL);
+    expect(w, "a.fits", 0, 5, NULL);
+    expect(w, "", 1, 1.5, NULL);
+    frames_put(at("a.fits"), &PLAIN, stored);
+    expect(w, "a.fits", 0, 3, NULL);
+    cr_expect(pl_watch_again(w, &a));
+    expect(w, "a.fits", 1.9, 4, NULL);
+    a.path = "nowhere.fits";
+    cr_expect(not(pl_watch_again(w, &a)));
+    pl_watch_free(w);
+}
+
 Test(watch, a_thousand_at_once_by_time_of_change)
 {
     enum { N = 1000 };

@@ -205,6 +205,8 @@ pl_status pl_donut_measure(const pl_frame *const *frame, size_t frames, const pl
                        .facts = *facts };
     pl_facts_merge(&w->d.facts, &frame[0]->facts);
     pl_status rc = answer(w, frame, err);
+    for (size_t i = 0; i < frames && rc == PL_OK; i++)
+        rc = pl_frame_settled(frame[i], err);
     if (rc == PL_OK) {
         *out = w->d;
         w->d = (pl_donut){ 0 };

@@ -128,6 +128,8 @@ pl_status pl_hand_find(const pl_frame *frame, const pl_facts *facts, pl_side sid
         rc = sectors(&s, r, obstruction, level, err);
     if (rc == PL_OK)
         rc = gap_of(level, &h.gap_deg, &h.width_deg, err);
+    if (rc == PL_OK)
+        rc = pl_frame_settled(frame, err);
     if (rc == PL_OK) {
         h.x_px = r->x_px;
         h.y_px = r->y_px;

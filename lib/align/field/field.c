@@ -163,6 +163,8 @@ pl_status pl_field_measure(const pl_frame *frame, const pl_facts *facts, size_t 
         take_over(&f, &stars);
         st = judge(&f, err);
     }
+    if (st == PL_OK)
+        st = pl_frame_settled(frame, err);
     pl_stars_clear(&stars);
     if (st != PL_OK)
         pl_field_clear(&f);
