@@ -48,7 +48,7 @@ static double screws(pl_canvas *c, const pl_tilt *t, double y)
     y = pl_sheet_heading(c, RIGHT, y, "Turns");
     cell(c, AT_WHERE, y, false, PL_TONE_FAINT, "where");
     cell(c, AT_TRAVEL, y, true, PL_TONE_FAINT, "travel");
-    cell(c, AT_EXACT, y, true, PL_TONE_FAINT, "exactly");
+    cell(c, AT_EXACT, y, true, PL_TONE_FAINT, "exact");
     cell(c, AT_HAND, y, false, PL_TONE_FAINT, "turns, by hand");
     y += 32;
     for (size_t i = 0; i < t->plate.screws; i++)

@@ -72,6 +72,8 @@ char *pl_watch_text(const pl_followed *f, const char *file, const char *clock)
     short_name(file, name);
     if (isfinite(p->defocus_um))
         snprintf(away, sizeof away, "%+.0f+-%.0f", p->defocus_um, fmax(1, p->defocus_sigma_um));
+    else if (p->within_um > 0)
+        snprintf(away, sizeof away, "<%.0f", ceil(p->within_um));
     if (isfinite(p->transparency))
         snprintf(light, sizeof light, "%.0f%%", 100 * p->transparency);
     bool sky = isfinite(p->fwhm_arcsec);
