@@ -47,7 +47,8 @@ void cli_complain(const cli *c, const char *subject, const char *sentence)
 {
     fprintf(stderr, "%s: ", c->program->name);
     if (subject) {
-        put_harmless(!*subject ? "''" : strcmp(subject, "-") == 0 ? "standard input" : subject);
+        bool standard = c->program->piped && strcmp(subject, "-") == 0;
+        put_harmless(!*subject ? "''" : standard ? "standard input" : subject);
         fputs(": ", stderr);
     }
     put_harmless(sentence);
@@ -113,6 +114,18 @@ static bool offers(const cli_program *p, const cli_option *o)
     return o->letter != OPT_OK || p->frames;
 }
 
+/* In --help; what is refused with a better word than "unknown" is left out. */
+static bool shows(const cli_program *p, const cli_option *o)
+{
+    return offers(p, o) && !(p->undrawn && (o->letter == OPT_PNG || o->letter == OPT_RED));
+}
+
+/* Facts come from the header of frames, where the usage names them. */
+static bool reads_frames(const cli_program *p)
+{
+    return strstr(p->usage, "FRAME") != NULL;
+}
+
 static void help(const cli_program *p)
 {
     printf("usage: %s %s\n\n%s\n", p->name, p->usage, p->about);
@@ -120,13 +133,13 @@ static void help(const cli_program *p)
         print_option(o->name, o->letter, o->arg, o->help, NULL);
     puts("");
     for (const cli_option *o = common; o->name; o++)
-        if (offers(p, o))
+        if (shows(p, o))
             print_option(o->name, o->letter, o->arg,
                          p->frames && !p->together && o->letter == OPT_PNG ? several_png : o->help,
                          NULL);
     if (p->facts[0])
         printf("\nWhat it may be told; the command line outranks the profile%s:\n",
-               p->frames ? ", the profile the header" : "");
+               reads_frames(p) ? ", the profile the header" : "");
     for (int i = 0; p->facts[i]; i++) {
         char name[48];
         dashed(p->facts[i], name, sizeof name);

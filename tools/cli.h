@@ -22,6 +22,8 @@ typedef struct {
     const char *status;        /* what 0, 1 and 2 mean here, a line each */
     bool frames;               /* reads frames, and may find one outside its tolerance */
     bool together;             /* several frames give one answer, and one picture */
+    bool piped;                /* reads standard input where a file is called "-" */
+    bool undrawn;              /* draws nothing: --help names no --png */
     const cli_option *options; /* ends with a NULL name */
     const char *const *facts;  /* facts offered as options; ends with NULL */
     int (*own)(void *ctx, int letter, const char *value, pl_err *err); /* 0, or -1 with err set */

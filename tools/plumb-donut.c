@@ -209,21 +209,21 @@ static int both(const cli *c, const struct own *o)
     return status;
 }
 
-/* Any two of all that are read. */
-static bool given_twice(const cli *c, const struct own *o)
+/* Of all that are read, the first that is; NULL: none. */
+static const char *given_twice(const cli *c, const struct own *o)
 {
     for (int i = 0; i < c->files && c->files <= 64; i++) { /* more are refused anyway */
         for (int j = 0; j < i; j++)
             if (cli_same_file(c->file[i], c->file[j]))
-                return true;
+                return c->file[i];
         for (int j = 0; j < o->befores; j++)
             if (cli_same_file(c->file[i], o->before[j]))
-                return true;
+                return c->file[i];
     }
     for (int i = 0; i < o->befores; i++)
         for (int j = 0; j < i; j++)
             if (cli_same_file(o->before[i], o->before[j]))
-                return true;
+                return o->before[i];
     return false;
 }
 
@@ -247,9 +247,10 @@ static int run(const cli *c, const struct own *o)
         return cli_misuse(c, "--pair takes two frames, one on each side of focus");
     if (!spares(c, o))
         return EXIT_UNMEASURED;
-    if (given_twice(c, o))
-        return cli_misuse(c, "the same frame was given twice");
-    return both(c, o);
+    const char *twice = given_twice(c, o);
+    if (twice)
+        cli_complain(c, twice, "was given twice; name each frame once");
+    return twice ? EXIT_UNMEASURED : both(c, o);
 }
 
 int main(int argc, char **argv)

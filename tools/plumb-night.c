@@ -49,6 +49,7 @@ static const cli_program program = {
               "  2  nothing could be measured\n",
     .frames = true,
     .together = true,
+    .piped = true,
     .options = options,
     .facts = facts,
     .own = own,

@@ -43,6 +43,7 @@ static int take(void *ctx, int letter, const char *value, pl_err *err)
 static const cli_program program = {
     .name = "plumb-sim",
     .usage = "[OPTION]... -o FILE SCENE",
+    .undrawn = true,
     .about = "Renders the frames that a telescope would take of a scene: stars through given air,\n"
              "with given faults of focus, sensor, mirrors and tracking. The truth goes beside\n"
              "them, to FILE's stem.truth.jsonl. The scene is a text, see plumb-scene(5).\n",

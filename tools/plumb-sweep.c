@@ -142,13 +142,14 @@ static void read_known(const cli *c, struct own *o)
         cli_complain(c, c->profile, err.msg);
 }
 
-static bool given_twice(const cli *c)
+/* The first frame that is; NULL: none. */
+static const char *given_twice(const cli *c)
 {
     for (int i = 0; i < c->files; i++)
         for (int j = 0; j < i; j++)
             if (cli_same_file(c->file[i], c->file[j]))
-                return true;
-    return false;
+                return c->file[i];
+    return NULL;
 }
 
 /* -1 to go on, else the exit status. */
@@ -169,7 +170,10 @@ static int check(const cli *c, const struct own *o)
         return cli_misuse(c, text);
     if (!cli_spares_inputs(c, c->png))
         return EXIT_UNMEASURED;
-    return given_twice(c) ? cli_misuse(c, "the same frame was given twice") : -1;
+    const char *twice = given_twice(c);
+    if (twice)
+        cli_complain(c, twice, "was given twice; name each frame once");
+    return twice ? EXIT_UNMEASURED : -1;
 }
 
 static int run(const cli *c, struct own *o)

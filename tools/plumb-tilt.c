@@ -49,6 +49,7 @@ static const cli_program program = {
               "  2  there is nothing to judge\n",
     .frames = true,
     .together = true,
+    .piped = true,
     .options = options,
     .facts = facts,
     .own = own,

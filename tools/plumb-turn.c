@@ -35,6 +35,7 @@ static const cli_program program = {
         "  2  no advice could be given; with learn, unless it says otherwise, nothing was added\n",
     .frames = true,
     .together = true,
+    .piped = true,
     .options = options,
     .facts = facts,
     .own = own,

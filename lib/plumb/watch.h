@@ -82,6 +82,7 @@ PL_API pl_status pl_match_fields(const pl_field *before, const pl_field *after, 
 typedef struct {
     double minutes; /* start of the exposure, since 2000; NaN without DATE-OBS */
     double defocus_um, defocus_sigma_um, zone_um;
+    double within_um; /* |defocus| is less, two errors in hand; where the side is not known */
     double fwhm_px, fwhm_arcsec, seeing_arcsec;
     double transparency, transparency_sigma, spread, spread_sigma; /* against the reference */
     double airmass;

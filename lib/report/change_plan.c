@@ -75,7 +75,7 @@ static void vector(const plane *p, const pl_change_arrow *a, pl_tone tone, doubl
 
 static void edges(const plane *p)
 {
-    pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 0 };
+    pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT, .ax = 0.5, .ay = 0, .halo = true };
     const pl_box b = p->box;
     bool up = p->plan->up;
     pl_canvas_tone(p->c, PL_TONE_RULE, 1);

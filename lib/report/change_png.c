@@ -116,7 +116,7 @@ static void line_words(pl_canvas *c, const pl_change *k, pl_box box, double y)
         [PL_SAME] = "", [PL_BETTER] = "better: ", [PL_WORSE] = "worse: ", [PL_MIXED] = ""
     };
     char text[200];
-    snprintf(text, sizeof text, "%s%.*s", state[k->state], (int)strcspn(k->text, ";"), k->text);
+    snprintf(text, sizeof text, "%s%.*s", state[k->state], (int)strcspn(k->text, ";:"), k->text);
     pl_canvas_text_in(c, &name, box.x, y, name_room(box) - 10, k->name);
     pl_canvas_text_in(c, &words, box.x + box.w - words_room(box), y, words_room(box), text);
 }

@@ -32,6 +32,7 @@ static void focus_row(pl_string *out, const pl_donut *d)
     char words[240];
     const char *side = d->side == PL_SIDE_OUT  ? "sensor too far out"
                        : d->side == PL_SIDE_IN ? "sensor too far in"
+                       : d->frames > 1         ? "which side is not told (--side)"
                                                : "which side one exposure cannot tell (--side)";
     snprintf(words, sizeof words, d->frames > 1 ? "%s um in the first frame; %s" : "%s um; %s",
              pl_measured(fabs(d->wave.defocus_um), d->wave.defocus_sigma_um, 1).s, side);
@@ -72,16 +73,16 @@ static void table(pl_string *out, const pl_donut *d)
 
 static void stars(pl_string *out, const pl_donut *d)
 {
-    pl_string_add(out, "\n  %5s %8s %8s %6s %6s  %-18s %6s %6s  %s\n", "frame", "x px", "y px",
-                  "outer", "inner", "coma nm", "deg", "SNR", "");
+    pl_string_add(out, "\n  %5s %8s %8s %6s %6s  %-18s %6s %6s\n", "frame", "x px", "y px", "outer",
+                  "inner", "coma nm", "deg", "SNR");
     for (size_t i = 0; i < d->stars && i < 30; i++) {
         const pl_donut_star *s = &d->star[i];
-        pl_string_add(out, "  %5zu %8s %8s %6s %6s  %-18s %6s %6s  %s\n", s->frame + 1,
+        pl_string_add(out, "  %5zu %8s %8s %6s %6s  %-18s %6s %6s%s%s\n", s->frame + 1,
                       pl_fixed(pl_fits_px(s->x_px), 1).s, pl_fixed(pl_fits_px(s->y_px), 1).s,
                       pl_fixed(s->outer_px, 1).s, pl_fixed(s->inner_px, 1).s,
                       s->used ? pl_measured(s->wave.coma_nm, s->wave.coma_sigma_nm, 1).s : "-",
                       s->used ? pl_fixed(s->wave.coma_deg, 0).s : "-", pl_signif(s->snr, 3).s,
-                      s->used ? "" : s->reason);
+                      s->used ? "" : "  ", s->used ? "" : s->reason);
     }
 }
 

@@ -214,7 +214,7 @@ static void footer(pl_canvas *c, const pl_field *f, const char *file)
     cairo_move_to(c->cr, MARGIN, y);
     cairo_line_to(c->cr, MARGIN + w, y);
     cairo_stroke(c->cr);
-    double right = pl_canvas_text(c, &mark, MARGIN + w, y + 14, "plumb " PL_VERSION).w;
+    double right = pl_canvas_text(c, &mark, MARGIN + w, y + 14, "plumb-field " PL_VERSION).w;
     pl_canvas_text_in(c, &bold, MARGIN, y + 14, w - right - 20, file);
     detail(&out, k->date_obs.s);
     if (isfinite(k->exposure_s.v))

@@ -56,8 +56,10 @@ static void field_table(pl_string *out, const pl_field *f)
     snprintf(words, sizeof words, "%s ADU, noise %s ADU", pl_signif(f->sky_adu, 6).s,
              pl_signif(f->noise_adu, 4).s);
     pl_text_row(out, "sky", words);
-    snprintf(words, sizeof words, "%d x %d px, %s arcsec/px, mosaic %s", f->width_px, f->height_px,
-             pl_signif(f->scale_arcsec_px, 4).s, mosaic_of(f));
+    bool scale = isfinite(f->scale_arcsec_px);
+    snprintf(words, sizeof words, "%d x %d px, %s%s, mosaic %s", f->width_px, f->height_px,
+             scale ? pl_signif(f->scale_arcsec_px, 4).s : "arcsec/px unknown",
+             scale ? " arcsec/px" : "", mosaic_of(f));
     pl_text_row(out, "frame", words);
     colour_row(out, "red less green", f->red_x_px, f->red_y_px, f->red_sigma_px);
     colour_row(out, "blue less green", f->blue_x_px, f->blue_y_px, f->blue_sigma_px);

@@ -362,7 +362,7 @@ static void headline(struct sheet *s)
     pl_string more = { 0 };
     pl_sheet_title(s->c, s->n->verdict.text);
     pl_string_add(&more, "%s. Temperature: ", s->n->verdict.action);
-    pl_night_thermal(s->n, &more);
+    pl_night_coefficient(s->n, &more);
     pl_canvas_wrap(s->c, &body, (pl_box){ MARGIN, 68, W - 2 * MARGIN, 0 }, 3, more.s ? more.s : "");
     free(pl_string_take(&more));
 }

@@ -10,7 +10,8 @@ const char *pl_grade_word(pl_grade grade); /* "keep", "doubtful", "drop" */
 /* pl_night_clock - "21:07" of a time, UTC; "-" when it is unknown. */
 pl_digits pl_night_clock(double time_s);
 
-/* pl_night_thermal - what is known of best focus against temperature, in a few sentences. */
+/* pl_night_coefficient - best focus against temperature; pl_night_thermal - and what it is not. */
+void pl_night_coefficient(const pl_night *night, pl_string *out);
 void pl_night_thermal(const pl_night *night, pl_string *out);
 
 /* pl_night_drift - how focus drifts when left alone, and how often to refocus. */

@@ -49,10 +49,10 @@ static const char *why(const pl_night *n)
     return "the exposures tell no signed defocus, or no temperature";
 }
 
-static const char lags[] = "The mirror's glass lags the air: this is best focus against the "
+static const char lags[] = ". The mirror's glass lags the air: this is best focus against the "
                            "thermometer, not against the mirror's own temperature";
 
-void pl_night_thermal(const pl_night *n, pl_string *out)
+void pl_night_coefficient(const pl_night *n, pl_string *out)
 {
     double lo, hi;
     temperatures(n, &lo, &hi);
@@ -79,16 +79,21 @@ void pl_night_thermal(const pl_night *n, pl_string *out)
                   pl_fixed(lo, 1).s);
     if (n->from_positions)
         pl_string_add(out, ": by where the refocusings went, each taken for best focus");
-    pl_string_add(out, ". ");
     if (isfinite(n->flexure_um_deg))
-        pl_string_add(out, "Altitude's part was told apart: %s um a degree of altitude. ",
+        pl_string_add(out, ". Altitude's part was told apart: %s um a degree of altitude",
                       pl_measured(n->flexure_um_deg, n->flexure_sigma_um_deg, 2).s);
     if (isfinite(n->lag_min))
         pl_string_add(out,
-                      "Best focus followed the thermometer some %s min later: the tube or the "
-                      "mirror lags, and the coefficient holds for air that cools as here. ",
+                      ". Best focus followed the thermometer some %s min later: the tube or the "
+                      "mirror lags, and the coefficient holds for air that cools as here",
                       pl_fixed(n->lag_min, 0).s);
-    pl_string_add(out, "%s", lags);
+}
+
+void pl_night_thermal(const pl_night *n, pl_string *out)
+{
+    pl_night_coefficient(n, out);
+    if (!n->inseparable && isfinite(n->thermal_um_c))
+        pl_string_add(out, "%s", lags);
 }
 
 static void minutes(const pl_night *n, pl_string *out)

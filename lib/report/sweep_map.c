@@ -105,7 +105,7 @@ static void legend(const sheet *m, bool side_known, double y, pl_box room)
 {
     pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT };
     char text[160];
-    snprintf(text, sizeof text, "shaded: within +-%s um of the centre's",
+    snprintf(text, sizeof text, "shaded: in focus when the centre is (+-%s um)",
              pl_signif(m->zone_um, 3).s);
     if (isfinite(m->zone_um))
         pl_canvas_text_in(m->c, &t, room.x, y, room.w, text);

@@ -43,7 +43,7 @@ static void frame_row(pl_string *out, const pl_sweep *s, size_t i)
 {
     const pl_sweep_frame *f = &s->frame[i];
     pl_digits where = s->positions ? pl_signif(f->position_steps, 8) : pl_fixed(f->position_um, 0);
-    pl_string_add(out, "  %5zu %9s %14s %16s %6s %14s %6zu\n", i + 1, where.s,
+    pl_string_add(out, "  %5zu %7s %14s %16s %6s %16s %6zu\n", i + 1, where.s,
                   pl_measured(f->defocus_um, f->defocus_sigma_um, 1).s,
                   pl_measured(f->fwhm_px, f->fwhm_sigma_px, 2).s, pl_fixed(f->hfd_px, 2).s,
                   pl_measured(f->seeing_arcsec, f->seeing_sigma_arcsec, 2).s, f->stars);
@@ -67,7 +67,7 @@ static void frame_remark(pl_string *out, const pl_sweep_frame *f, const char *fi
 
 static void frames(pl_string *out, const pl_sweep *s, const char *const *file)
 {
-    pl_string_add(out, "\n  %5s %9s %14s %16s %6s %14s %6s\n", "frame",
+    pl_string_add(out, "\n  %5s %7s %14s %16s %6s %16s %6s\n", "frame",
                   s->positions ? "steps" : "tube um", "defocus um", "FWHM px", "HFD px",
                   "seeing arcsec", "stars");
     for (size_t i = 0; i < s->frames; i++) {
@@ -236,10 +236,26 @@ static void bend_row(pl_string *out, const pl_sweep *s)
 
 static const char *against_zone(const pl_sweep *s, double um, double sigma)
 {
-    static const char *const word[] = { [PL_INSIDE] = "inside the zone",
-                                        [PL_OUTSIDE] = "outside the zone",
-                                        [PL_UNSURE] = "inside or outside: cannot tell" };
+    static const char *const word[] = { [PL_INSIDE] = "sharp when the centre is",
+                                        [PL_OUTSIDE] = "soft when the centre is sharp",
+                                        [PL_UNSURE] = "at the limit when the centre is sharp" };
     return isfinite(s->zone_um) ? word[pl_sweep_against(um, sigma, s->zone_um)] : "";
+}
+
+/* Halfway between the places where focus lies farthest out and in: what the verdict is about. */
+static void common_row(pl_string *out, const pl_surface_told *t)
+{
+    double lo = 0, hi = 0;
+    pl_string words = { 0 };
+    for (int i = 0; i < PL_CORNERS; i++) {
+        lo = fmin(lo, t->corner_um[i]);
+        hi = fmax(hi, t->corner_um[i]);
+    }
+    double common = (lo + hi) / 2;
+    pl_string_add(
+        &words, "%s um further %s than the centre's: there no place is more than %s um off",
+        pl_fixed(fabs(common), 1).s, common < 0 ? "in" : "out", pl_fixed((hi - lo) / 2, 1).s);
+    row(out, "common focus", &words);
 }
 
 static void surface(pl_string *out, const pl_sweep *s)
@@ -259,6 +275,8 @@ static void surface(pl_string *out, const pl_sweep *s)
             pl_string_add(out, "    %-22s %16s um  %s\n", name[i],
                           pl_measured(t.corner_um[i], t.corner_sigma_um[i], 1).s,
                           against_zone(s, t.corner_um[i], t.corner_sigma_um[i]));
+    if (s->side_known && isfinite(s->surface.curvature_um))
+        common_row(out, &t);
 }
 
 /* ---- what next, what it rests on */

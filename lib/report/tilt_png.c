@@ -48,7 +48,7 @@ static double screws(pl_canvas *c, const pl_tilt *t, double y)
     y = pl_sheet_heading(c, RIGHT, y, "Turns");
     cell(c, AT_WHERE, y, false, PL_TONE_FAINT, "where");
     cell(c, AT_TRAVEL, y, true, PL_TONE_FAINT, "travel");
-    cell(c, AT_EXACT, y, true, PL_TONE_FAINT, "exactly");
+    cell(c, AT_EXACT, y, true, PL_TONE_FAINT, "exact");
     cell(c, AT_HAND, y, false, PL_TONE_FAINT, "turns, by hand");
     y += 32;
     for (size_t i = 0; i < t->plate.screws; i++)
@@ -95,14 +95,16 @@ static double numbers(pl_canvas *c, const pl_tilt *t, double y)
     return pl_sheet_row(c, RIGHT, y, "remains after these turns", text);
 }
 
-static double legend(pl_canvas *c, double y)
+static double legend(pl_canvas *c, const pl_tilt *t, double y)
 {
     const pl_type body = { .size = PL_SIZE_SMALL, .tone = PL_TONE_FAINT };
-    return y + pl_canvas_wrap(
-                   c, &body, (pl_box){ RIGHT, y, W - MARGIN - RIGHT, 0 }, 4,
-                   "Lines on the sensor: where best focus lies, um, + = further out; the arrow "
-                   "points to the side that must come out. The plan is not to scale. Order: "
-                   "collimate, corrector spacing, tilt, focus.");
+    char text[240];
+    snprintf(
+        text, sizeof text,
+        "Lines on the sensor: where best focus lies, um, + = further out%s. The plan is not to "
+        "scale. Order: collimate, corrector spacing, tilt, focus.",
+        pl_tilt_acts(t) ? "; the arrow points to the side that must come out" : "");
+    return y + pl_canvas_wrap(c, &body, (pl_box){ RIGHT, y, W - MARGIN - RIGHT, 0 }, 4, text);
 }
 
 static void remarks(pl_canvas *c, const pl_tilt *t, double y)
@@ -139,7 +141,7 @@ pl_status pl_tilt_canvas(const pl_tilt *t, const char *file, bool red, pl_canvas
     if (pl_tilt_acts(t))
         y = t->named ? screws(c, t, y) : shims(c, t, y);
     y = numbers(c, t, y);
-    remarks(c, t, legend(c, y + 18) + 18);
+    remarks(c, t, legend(c, t, y + 18) + 18);
     footer(c, t, file);
     *out = c;
     return PL_OK;

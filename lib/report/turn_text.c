@@ -117,28 +117,34 @@ static void left(pl_string *out, const pl_turns *t)
     }
 }
 
+static bool open_yet(const pl_turn_screw *s)
+{
+    return !(hypot(s->x, s->y) > 1.5 * hypot(s->x_sigma, s->y_sigma) / M_SQRT2);
+}
+
+static void response(pl_string *out, const pl_turns *t, size_t k)
+{
+    const pl_turn_screw *s = &t->screw[k];
+    double size = hypot(s->x, s->y), error = hypot(s->x_sigma, s->y_sigma) / M_SQRT2;
+    char words[240], label[24];
+    snprintf(label, sizeof label, "1 turn of %c", (char)('A' + k));
+    snprintf(words, sizeof words, "%s %s at %s +- %s deg on the frame",
+             pl_measured(size, error, 1).s, pl_turn_unit(t),
+             pl_fixed(fmod(atan2(s->y, s->x) * 180 / M_PI + 360, 360), 0).s,
+             pl_fixed(error / size * 180 / M_PI, 0).s);
+    pl_text_row(out, label, open_yet(s) ? "not yet known" : words);
+}
+
 /* What a turn of each screw does, where that is known. */
 static void responses(pl_string *out, const pl_turns *t)
 {
     size_t open = 0;
-    for (size_t k = 0; k < t->screws; k++) {
-        const pl_turn_screw *s = &t->screw[k];
-        double size = hypot(s->x, s->y), error = hypot(s->x_sigma, s->y_sigma) / M_SQRT2;
-        char words[240], label[24];
-        if (!(size > 1.5 * error)) {
-            open++;
-            continue;
-        }
-        snprintf(label, sizeof label, "1 turn of %c", (char)('A' + k));
-        snprintf(words, sizeof words, "%s %s at %s +- %s deg on the frame",
-                 pl_measured(size, error, 1).s, pl_turn_unit(t),
-                 pl_fixed(fmod(atan2(s->y, s->x) * 180 / M_PI + 360, 360), 0).s,
-                 pl_fixed(error / size * 180 / M_PI, 0).s);
-        pl_text_row(out, label, words);
-    }
-    if (open)
-        pl_text_row(out, open == t->screws ? "the screws" : "the other screws",
-                    "what a turn of each does is not yet known");
+    for (size_t k = 0; k < t->screws; k++)
+        open += open_yet(&t->screw[k]);
+    if (open == t->screws)
+        pl_text_row(out, "the screws", "what a turn of each does is not yet known");
+    for (size_t k = 0; k < t->screws && open < t->screws; k++)
+        response(out, t, k);
 }
 
 static void numbers(pl_string *out, const pl_turns *t)

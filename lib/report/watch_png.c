@@ -12,6 +12,7 @@ enum { W = 1600, H = 1000, MARGIN = PL_SHEET_MARGIN, TOP = 84, FOOT = 44 };
 /* What one strip shows. [PL_PAST] */
 typedef struct {
     double v[PL_PAST], sigma[PL_PAST], zone[PL_PAST];
+    double within[PL_PAST]; /* |v| is less, where v is not known; 0: nor is that */
     const char *title;
     double least; /* the axis spans at least so much */
     bool from_0;
@@ -33,20 +34,21 @@ static const char *times(const pl_history *h, double *x)
 static bool knows_focus(const pl_history *h)
 {
     for (size_t i = 0; i < h->n; i++)
-        if (isfinite(h->past[i].defocus_um))
+        if (isfinite(h->past[i].defocus_um) || h->past[i].within_um > 0)
             return true;
     return false;
 }
 
 static strip focus_strip(const pl_history *h)
 {
-    strip s = { .title = "defocus, um", .least = 20 };
+    strip s = { .title = "defocus, um (+ = out)", .least = 20 };
     bool focus = knows_focus(h);
     for (size_t i = 0; i < h->n; i++) {
         const pl_past *p = &h->past[i];
         s.v[i] = focus ? p->defocus_um : p->fwhm_px;
         s.sigma[i] = focus ? p->defocus_sigma_um : NAN;
         s.zone[i] = focus ? p->zone_um : NAN;
+        s.within[i] = focus && !isfinite(p->defocus_um) && p->within_um > 0 ? p->within_um : 0;
     }
     if (!focus)
         s.title = "FWHM, px", s.least = 1;
@@ -79,6 +81,8 @@ static pl_axis axis_of(const strip *s, size_t n)
     double lo = s->from_0 ? 0 : INFINITY, hi = -INFINITY;
     for (size_t i = 0; i < n; i++) {
         double zone = isfinite(s->zone[i]) ? s->zone[i] : -INFINITY;
+        if (s->within[i] > 0)
+            zone = fmax(zone, s->within[i]);
         if (isfinite(s->v[i])) {
             lo = fmin(lo, s->v[i]);
             hi = fmax(hi, s->v[i]);
@@ -96,9 +100,19 @@ static pl_axis axis_of(const strip *s, size_t n)
 static bool knows(const strip *s, size_t n)
 {
     for (size_t i = 0; i < n; i++)
-        if (isfinite(s->v[i]))
+        if (isfinite(s->v[i]) || s->within[i] > 0)
             return true;
     return false;
+}
+
+/* Somewhere in there. */
+static void bars(pl_canvas *c, const pl_plot *p, const strip *s, const double *x, size_t n)
+{
+    const double middle = 0;
+    pl_canvas_tone(c, PL_TONE_INK, 1);
+    for (size_t i = 0; i < n; i++)
+        if (s->within[i] > 0)
+            pl_plot_points(c, p, &x[i], &middle, &s->within[i], 1, 0);
 }
 
 static void draw_strip(pl_canvas *c, const strip *s, const double *x, size_t n, const char *below,
@@ -124,6 +138,7 @@ static void draw_strip(pl_canvas *c, const strip *s, const double *x, size_t n, 
         pl_canvas_text(c, &type, p.box.x + p.box.w / 2, p.box.y + p.box.h / 2, "not known");
     pl_canvas_tone(c, PL_TONE_RULE, 1);
     pl_plot_line(c, &p, x, s->v, n, 2, 0);
+    bars(c, &p, s, x, n);
     pl_canvas_tone(c, PL_TONE_INK, 1);
     pl_plot_points(c, &p, x, s->v, s->sigma, n, 4.5);
     if (n) {
@@ -136,8 +151,10 @@ static void words(pl_canvas *c, const pl_history *h, const char *title)
 {
     pl_string foot = { 0 };
     pl_sheet_title(c, title);
-    pl_string_add(&foot, "%zu exposure%s; band: focus allowed; light against the reference", h->n,
-                  h->n == 1 ? "" : "s");
+    pl_string_add(&foot,
+                  "%zu exposure%s; band: focus allowed; bar without a dot: somewhere in it, in or "
+                  "out; light against the reference",
+                  h->n, h->n == 1 ? "" : "s");
     pl_sheet_foot(c, &foot, "plumb-watch " PL_VERSION);
 }
 

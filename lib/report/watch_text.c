@@ -60,8 +60,8 @@ static void short_name(const char *file, char out[NAME_BYTES])
 
 const char *pl_watch_head(void)
 {
-    return "time     file                  FWHM   air   defocus  ecc light what to know\n"
-           "                             arcsec  arcs        um\n";
+    return "time     file                  FWHM    air   defocus  ecc light what to know\n"
+           "                             arcsec arcsec        um\n";
 }
 
 char *pl_watch_text(const pl_followed *f, const char *file, const char *clock)
@@ -72,10 +72,12 @@ char *pl_watch_text(const pl_followed *f, const char *file, const char *clock)
     short_name(file, name);
     if (isfinite(p->defocus_um))
         snprintf(away, sizeof away, "%+.0f+-%.0f", p->defocus_um, fmax(1, p->defocus_sigma_um));
+    else if (p->within_um > 0)
+        snprintf(away, sizeof away, "<%.0f", ceil(p->within_um));
     if (isfinite(p->transparency))
         snprintf(light, sizeof light, "%.0f%%", 100 * p->transparency);
     bool sky = isfinite(p->fwhm_arcsec);
-    pl_string_add(&out, "%8.8s %s %*.6s%s %5.5s %9.9s %4.4s %5.5s %s\n", clock, name, sky ? 6 : 4,
+    pl_string_add(&out, "%8.8s %s %*.6s%s %6.6s %9.9s %4.4s %5.5s %s\n", clock, name, sky ? 6 : 4,
                   pl_fixed(sky ? p->fwhm_arcsec : p->fwhm_px, 2).s, sky ? "" : "px",
                   pl_fixed(p->seeing_arcsec, 2).s, away, pl_fixed(f->check.eccentricity, 2).s,
                   light, pl_watch_short(f).s);

@@ -91,6 +91,8 @@ static pl_past past_of(const json_t *o)
                   .defocus_um = number(o, "defocus_um"),
                   .defocus_sigma_um = number(o, "defocus_um_sigma"),
                   .zone_um = number(o, "zone_um"),
+                  .within_um =
+                      number(o, "defocus_size_um") + 2 * number(o, "defocus_size_um_sigma"),
                   .fwhm_px = number(o, "fwhm_px"),
                   .fwhm_arcsec = number(o, "fwhm_arcsec"),
                   .seeing_arcsec = number(o, "seeing_arcsec"),

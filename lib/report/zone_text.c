@@ -28,15 +28,17 @@ void pl_zone_scope(const pl_zone *z, pl_string *out)
                   pl_signif(z->optic.seeing_arcsec, 4).s);
 }
 
-/* ": 30.6 um of drawtube, 7.7 steps, 0.03 turns", as far as it is known. */
+/* ": 30.6 um of drawtube, 7.7 steps, 11 degrees of the knob", as far as it is known. */
 static void add_travel(const pl_travel *t, pl_string *out)
 {
     if (fabs(t->drawtube_um - t->sensor_um) > 1e-9 * fabs(t->sensor_um))
         pl_string_add(out, ": %s um of drawtube", pl_zone_figure(t->drawtube_um).s);
     if (isfinite(t->steps))
         pl_string_add(out, ", %s steps", pl_zone_figure(t->steps).s);
-    if (isfinite(t->turns))
-        pl_string_add(out, ", %s turns", pl_fixed(t->turns, 3).s);
+    if (t->turns < 0.25)
+        pl_string_add(out, ", %s degrees of the knob", pl_signif(360 * t->turns, 2).s);
+    else if (isfinite(t->turns))
+        pl_string_add(out, ", %s turns of the knob", pl_signif(t->turns, 2).s);
 }
 
 void pl_zone_says(const pl_zone *z, pl_string *out)
@@ -47,6 +49,23 @@ void pl_zone_says(const pl_zone *z, pl_string *out)
 }
 
 /* ---- what to hold */
+
+/* The answer in a sentence. */
+static void answer(const pl_zone *z, pl_string *out)
+{
+    pl_string says = { 0 };
+    bool tilt = isfinite(z->tilt_um_mm);
+    pl_string_add(&says, "Hold focus within %s um to each side%s the mirror's axis within %s mm",
+                  pl_zone_figure(z->allowed.sensor_um).s, tilt ? "," : " and",
+                  pl_zone_figure(z->axis_mm).s);
+    if (tilt)
+        pl_string_add(&says, ", the sensor square within %s arcmin",
+                      pl_zone_figure(z->tilt_arcmin).s);
+    pl_string_add(&says, ".");
+    pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, says.s ? says.s : "");
+    out->failed |= says.failed;
+    free(pl_string_take(&says));
+}
 
 static void hold(const pl_zone *z, pl_string *out)
 {
@@ -75,6 +94,7 @@ static void hold(const pl_zone *z, pl_string *out)
 static void head(const pl_zone *z, pl_string *out)
 {
     pl_string what = { 0 };
+    answer(z, out);
     pl_zone_scope(z, &what);
     pl_string_add(&what, ".");
     pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, what.s ? what.s : "");

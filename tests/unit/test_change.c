@@ -304,7 +304,7 @@ ParameterizedTestParameters(change, what_changed_is_told)
           { .slope = .25, .slope_deg = 90 },
           PL_WORSE,
           "size slope",
-          "worse: size slope",
+          "(tilt)",
           "Go back with the tilt" },
         { { .corner = .1 },
           { .even = 0 },

@@ -190,7 +190,7 @@ Test(sweep_text, what_to_act_on_first)
         "a.fits and 4 more: best focus at 4998.2 +- 0.6 steps; from the last frame: "
         "22\n  steps in\nthe sensor is tilted by 5.0 +- 0.1 um/mm\n";
     cr_expect(eq(int, strncmp(s, start, strlen(start)), 0), "%s", s);
-    const char *want[] = { "      1      4980   -75.0 +- 1.5",
+    const char *want[] = { "      1    4980   -75.0 +- 1.5",
                            "left out: faint and wide: cloud (d.fits)",
                            "85.0 +- 2.5 um too far out",
                            "0.066 turns (24 degrees",
@@ -206,7 +206,8 @@ Test(sweep_text, what_to_act_on_first)
                            "half of it is 3.3 times", /* 60 / 18 */
                            "6.0 +- 1.0 um: best focus of the corners lies further out",
                            "last column, row 1          66.0", /* 30 + 30 + 6 */
-                           "outside the zone",
+                           "soft when the centre is sharp",
+                           "6.0 um further out than the centre's", /* (66 - 54) / 2 */
                            "- collimation: make sure of it first",
                            "- spacing: the field is flat enough",
                            "- tilt: the sensor's side towards the last column",
@@ -311,7 +312,7 @@ Test(sweep_text, side_unknown)
     const char *const gone[] = { "towards", "further out", "too far", "inward", "zone" };
     for (size_t i = 0; i < PL_ARRAY_LEN(gone); i++)
         cr_expect(eq(ptr, strstr(s, gone[i]), NULL), "%s in:\n%s", gone[i], s);
-    const char *const want[] = { "--first in or out", "tube um", "      1       -94" };
+    const char *const want[] = { "--first in or out", "tube um", "      1     -94" };
     answers_words(s, want, PL_ARRAY_LEN(want));
     answers_lines(s);
     free(s);

@@ -204,14 +204,25 @@ static void labels_stand_apart(const pl_history *h, const char *what)
     pl_canvas_free(c);
 }
 
+Test(watchreport, a_focus_of_unknown_side_has_its_bound)
+{
+    pl_followed f = made(PL_INSIDE, PL_CAUSE_NONE, PL_FADE_NONE, NAN, NAN);
+    f.past.within_um = 3.2;
+    char *text = pl_watch_text(&f, "a.fits", "23:14:05");
+    cr_assert(text != NULL);
+    cr_expect(strstr(text, "      <4 ") != NULL, "%s", text);
+    free(text);
+}
+
 Test(watchreport, the_picture_of_any_night)
 {
-    for (int kind = 0; kind < 5; kind++) {
+    for (int kind = 0; kind < 6; kind++) {
         pl_history h = { .n = 0 };
         int n = kind == 0 ? 0 : kind == 1 ? 1 : 150;
         for (int i = 0; i < n; i++) {
             pl_past p = { .minutes = kind == 2 ? NAN : 2.5 * i,
-                          .defocus_um = kind == 3 ? NAN : 30 * sin(i / 20.0),
+                          .defocus_um = kind == 3 || kind == 5 ? NAN : 30 * sin(i / 20.0),
+                          .within_um = kind == 5 ? 40 : 0,
                           .defocus_sigma_um = 4,
                           .zone_um = 18,
                           .fwhm_px = 3,

@@ -231,12 +231,22 @@ static const char *const go_back[] = {
     [COMATIC] = "Go back with the corrector's spacing",
 };
 
+/* What the pattern is a sign of. */
+static const char *const fault[] = {
+    [PL_OUTWARD_STRETCH] = "corrector spacing",
+    [PL_SIZE_SLOPE] = "tilt",
+    [PL_FLARE] = "collimation",
+    [PL_CORNERED] = "a pinched mirror",
+    [BOWL] = "corrector spacing",
+    [COMATIC] = "corrector spacing",
+};
+
 #define SAY(field, ...) snprintf(field, sizeof(field), __VA_ARGS__)
 
 static void say_better(pl_changes *c, int which)
 {
     const pl_change *k = &c->item[which];
-    SAY(c->text, "better: %s %s", k->name, k->text);
+    SAY(c->text, "better: %s %s (%s)", k->name, k->text, fault[which]);
     SAY(c->action, "%s.",
         pl_change_past(k) ? "You went past the best: it lies between, nearer to where you are now"
         : fabs(k->after) < k->tolerance ? "It is within what is tolerable now: leave it"
@@ -246,7 +256,7 @@ static void say_better(pl_changes *c, int which)
 static void say_worse(pl_changes *c, int which)
 {
     const pl_change *k = &c->item[which];
-    SAY(c->text, "worse: %s %s", k->name, k->text);
+    SAY(c->text, "worse: %s %s (%s)", k->name, k->text, fault[which]);
     bool was_off = fabs(k->before) > k->tolerance && which != PL_CORNERED;
     SAY(c->action, "%s%s.",
         pl_change_past(k) ? "You went past the best: it lies between, nearer to where you were"
@@ -256,8 +266,8 @@ static void say_worse(pl_changes *c, int which)
 
 static void say_mixed(pl_changes *c, int down, int up)
 {
-    SAY(c->text, "mixed: %s %s, but %s %s", c->item[down].name, c->item[down].text,
-        c->item[up].name, c->item[up].text);
+    SAY(c->text, "mixed: %s %s (%s), but %s %s (%s)", c->item[down].name, c->item[down].text,
+        fault[down], c->item[up].name, c->item[up].text, fault[up]);
     SAY(c->action, "Keep what helped; for the other: %s.", go_back[up]);
 }
 

@@ -145,6 +145,7 @@ static pl_past past_of(const pl_followed *o, bool veiled)
                       .defocus_um = c->sense.defocus_um,
                       .defocus_sigma_um = c->sense.defocus_sigma_um,
                       .zone_um = c->sense.zone_um,
+                      .within_um = c->sense.size_um + 2 * c->sense.size_sigma_um,
                       .fwhm_px = c->fwhm_px,
                       .fwhm_arcsec = c->fwhm_px * c->scale_arcsec_px,
                       .seeing_arcsec = c->sense.seeing_arcsec,

@@ -332,10 +332,9 @@ pl_status pl_turn_solve(const pl_turn_log *log, const char *profile, const pl_fa
                         const pl_turn_options *options, pl_turns *out, pl_err *err)
 {
     if (log->entries == 0)
-        return pl_fail(err, PL_ENODATA,
-                       "holds no measurement%s; begin with plumb-turn learn LOG MEASURED.json",
+        return pl_fail(err, PL_ENODATA, "holds no measurement%s",
                        log->notes.n ? ", only a line that was broken off: is it a log of turns?"
-                                    : " yet");
+                                    : " yet; begin with plumb-turn learn LOG MEASURED.json");
     pl_turns t = { .now = log->entry[log->entries - 1],
                    .first_x = log->entry[0].x,
                    .first_y = log->entry[0].y,
