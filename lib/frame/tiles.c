@@ -93,7 +93,7 @@ static tile_state read_tile(const work *w, int64_t item, unsigned char *room, in
 static tile_state unpack_tile(const work *w, int64_t item, unsigned char *room, size_t *left)
 {
     const layout *l = w->l;
-    int64_t from[MAX_COMPRESS_DIM], size[MAX_COMPRESS_DIM];
+    int64_t from[MAX_COMPRESS_DIM] = { 0 }, size[MAX_COMPRESS_DIM] = { 0 };
     size_t have = (size_t)l->have[item], pixels = tile_box(l, item, from, size);
     if (!w->out) {
         pl_packed p = pl_packed_holds(l->packing, room, have, l->bytes, l->block, pixels, left);

@@ -60,11 +60,12 @@ limit() { # VALUE OPERATOR LIMIT: sets $word, counts; a limit of - is none
     fi
 }
 
-against() { # LABEL LIMIT NAME TYPE OPTION...: plumb-field over the reader's time
+against() { # LABEL LIMIT NAME "TYPE [THREADS]" OPTION...: plumb-field over the reader's time
     label=$1 most=$2 file=$dir/$3.fits type=$4
     shift 4
     for n in $rounds $((3 * rounds)); do # over the limit by noise? once more, longer
-        race "$n" "$field" "$@" "$file" --- "$reader" "$file" "$type"
+        # shellcheck disable=SC2086
+        race "$n" "$field" "$@" "$file" --- "$reader" "$file" $type
         ratio=$(calc "$(figure 1 1) / $(figure 2 1)" %.2f)
         if [ "$most" = - ] || holds "$ratio <= $most"; then
             break
@@ -75,10 +76,10 @@ against() { # LABEL LIMIT NAME TYPE OPTION...: plumb-field over the reader's tim
         "$(calc "($(figure 1 5) - $own_kib) / 1024" %.1f)" "$word"
 }
 
-memory() { # of the last race, above what --version takes
+memory() { # LABEL LIMIT, of the last race, above what --version takes
     mib=$(calc "($(figure 1 5) - $own_kib) / 1024" %.1f)
-    limit "$mib" '<=' "$1"
-    printf '%-26s %9.1f MiB  %s\n' "peak memory, 16 bit" "$mib" "$word"
+    limit "$mib" '<=' "$2"
+    printf '%-26s %9.1f MiB  %s\n' "$1" "$mib" "$word"
 }
 
 against_sep() { # LIMIT NAME
@@ -178,7 +179,7 @@ frame plain 9576 6388 4000
 echo "9576 x 6388 px with 4000 stars: $("$field" "$dir/plain.fits" | sed -n 's/^ *stars  *//p' | head -n 1)"
 printf '%-26s %9s %9s %7s %9s\n' "against fits_read_img" "plumb ms" "reader ms" ratio "peak MiB"
 against "16 bit, read as 16 bit" 2 plain short
-memory 64
+memory "peak memory, 16 bit" 64
 against "16 bit, -j 1" - plain short -j 1
 frame mosaic 9576 6388 4000 --mosaic RGGB --sky-rgb 300,400,250 --rg 0.5:1.2 --bg 0.4:1
 against "16 bit colour mosaic" - mosaic short
@@ -187,7 +188,10 @@ frame float 9576 6388 4000 --bitpix -32
 against "float, read as float" - float float
 drop float
 frame rice 9576 6388 4000 --compress rice
-against "16 bit Rice-compressed" - rice short
+threads=$(getconf _NPROCESSORS_ONLN)
+against "16 bit Rice, same threads" 1.1 rice "short $threads" -j "$threads"
+memory "peak memory, Rice" "$(calc "1.3 * 9576 * 6388 * 2 / 1048576" %.1f)"
+against "16 bit Rice, one thread" - rice short -j 1
 drop rice
 evening
 echo

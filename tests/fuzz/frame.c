@@ -10,13 +10,13 @@
 
 enum { STRIP = 1 << 14, MEASURED = 1 << 15, BEST = 8 }; /* pixels, stars: more only loses time */
 
-/* CFITSIO 4.2 trusts tile-compressed pixels: its Rice decoder reads past the end of a damaged tile
- * (found by this target). So that this does not hide what else there is, the fuzzer goes around
- * compressed images unless FUZZ_TILES=1 asks for them. */
+/* CFITSIO 4.2 trusts what HCOMPRESS packed further than we look it through (lib/frame/packed.c). So
+ * that this does not hide what else there is, the fuzzer goes around such images unless
+ * FUZZ_HCOMPRESS=1 asks for them. */
 static int beyond_us(const uint8_t *data, size_t size)
 {
-    static const char mark[] = "ZCMPTYPE";
-#ifdef FUZZ_NO_TILES
+    static const char mark[] = "HCOMPRESS";
+#ifdef FUZZ_NO_HCOMPRESS
     for (size_t i = 0; i + sizeof mark - 1 <= size; i++)
         if (memcmp(data + i, mark, sizeof mark - 1) == 0)
             return 1;

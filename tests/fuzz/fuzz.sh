@@ -3,7 +3,7 @@
 # fuzz.sh BUILD - every fuzz target under libFuzzer with the address and undefined-behaviour
 # sanitizers, FUZZ_SECONDS each (default 60). A finding is left in BUILD/fuzz/found and ends the run
 # with status 1; once it is mended its file belongs into tests/fuzz/seeds/TARGET/.
-# FUZZ_TARGETS="frame" chooses; FUZZ_TILES=1 lets damaged tile-compressed images in (see frame.c).
+# FUZZ_TARGETS="frame" chooses; FUZZ_HCOMPRESS=1 lets images packed by HCOMPRESS in (see frame.c).
 set -eu
 build=${1:?usage: fuzz.sh BUILD}
 seconds=${FUZZ_SECONDS:-60}
@@ -11,8 +11,8 @@ targets=${FUZZ_TARGETS:-frame profile scene turnlog nightlog marks}
 here=$(dirname "$0")
 dir=$build/fuzz
 failed=0
-flags=-DFUZZ_NO_TILES
-[ -z "${FUZZ_TILES:-}" ] || flags=
+flags=-DFUZZ_NO_HCOMPRESS
+[ -z "${FUZZ_HCOMPRESS:-}" ] || flags=
 
 sh "$here/../deps.sh" build fuzz
 objects=

@@ -2,7 +2,7 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/tiles/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/*, DIR/nightlog/* and DIR/marks/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/*, DIR/nightlog/* and DIR/marks/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -102,7 +102,7 @@ def frames():
 
 
 def tiles():
-    """Damaged tile-compressed images: a danger to CFITSIO itself, see frame.c."""
+    """A tile-compressed image whose descriptors lie."""
     return {
         "tiles-lie": fits([("SIMPLE", "T"), ("BITPIX", 8), ("NAXIS", 0), ("EXTEND", "T")])
         + fits([("XTENSION", "'BINTABLE'"), ("BITPIX", 8), ("NAXIS", 2), ("NAXIS1", 8), ("NAXIS2", 4), ("PCOUNT", 64), ("GCOUNT", 1),
@@ -348,7 +348,7 @@ def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames()), ("tiles", tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs()), ("marks", marks())):
+    for name, seeds in (("frame", frames() | tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs()), ("marks", marks())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():

@@ -178,3 +178,25 @@ Test(detect, any_number_of_threads)
     pl_frame_free(f);
     free(v);
 }
+
+/* Infinite and huge pixels give bumps no place outside the frame. */
+Test(detect, beyond_all_numbers)
+{
+    static const double odd[] = { INFINITY, -INFINITY, 3e38, -3e38, 1e30 };
+    double x[NX * NY], y[NX * NY];
+    for (int k = 0; k < 5; k++) {
+        size_t n;
+        double *v = field(100, 3, INFINITY, x, y, 5);
+        for (int i = 100 * W; i < 100 * W + W / 2; i++)
+            v[i] = odd[k];
+        for (int i = 300 * W + 7; i < 310 * W; i += W)
+            v[i] = odd[k];
+        pl_bump *b = find(v, 1, &n);
+        for (size_t i = 0; i < n; i++)
+            cr_assert(b[i].x_px >= -0.5 && b[i].x_px <= W - 0.5 && b[i].y_px >= -0.5 &&
+                          b[i].y_px <= H - 0.5,
+                      "%g: %g %g", odd[k], b[i].x_px, b[i].y_px);
+        free(b);
+        free(v);
+    }
+}

@@ -269,16 +269,62 @@ Test(tiles, hcompress_of_another_size)
     }
 }
 
-/* Fewer rows than tiles; CFITSIO may see it before us, and call it no image. */
-Test(tiles, shorter_table)
+/* Where a card of the table's header stands. */
+static LONGLONG find_card(const char *path, const char key[9])
 {
-    const char *path = pack_noise(RICE_1, USHORT_IMG);
     char head[5760];
     FILE *f = fopen(path, "rb");
     cr_assert(f && fread(head, 1, sizeof head, f) == sizeof head);
     fclose(f);
-    for (size_t i = 2880; i < sizeof head; i += 80)
-        if (memcmp(head + i, "ZNAXIS2 ", 8) == 0)
-            overwrite(path, (LONGLONG)i + 28, "99", 2);
+    size_t i = 2880;
+    while (i < sizeof head && memcmp(head + i, key, 8) != 0)
+        i += 80;
+    cr_assert(lt(sz, i, sizeof head));
+    return (LONGLONG)i;
+}
+
+/* Fewer rows than tiles; CFITSIO may see it before us, and call it no image. */
+Test(tiles, shorter_table)
+{
+    const char *path = pack_noise(RICE_1, USHORT_IMG);
+    overwrite(path, find_card(path, "ZNAXIS2 ") + 28, "99", 2);
     expect_refusal(path, "");
+}
+
+/* CFITSIO divides by it while it reads the header. */
+Test(tiles, no_size_of_a_tile)
+{
+    static const char value[][24] = { "                   0", "                  -1",
+                                      "          F       20", "                    " };
+    for (size_t i = 0; i < sizeof value / sizeof *value; i++) {
+        const char *path = pack_noise(RICE_1, USHORT_IMG);
+        LONGLONG at = find_card(path, "ZTILE1  ");
+        overwrite(path, at + 10, value[i], 20);
+        expect_refusal(path, "ZTILE");
+    }
+}
+
+/* A tile's zero point beyond what a float holds: blank, as in a plain frame. */
+Test(tiles, infinite_pixels)
+{
+    enum { ROW = 5 };
+    const char *path = pack_noise(RICE_1, FLOAT_IMG);
+    fitsfile *table = NULL;
+    int status = 0, column = 0;
+    char name[] = "ZZERO";
+    double beyond = -1e292;
+    fits_open_diskfile(&table, path, READWRITE, &status);
+    fits_movabs_hdu(table, 2, NULL, &status);
+    fits_get_colnum(table, CASEINSEN, name, &column, &status);
+    fits_write_col(table, TDOUBLE, column, ROW, 1, 1, &beyond, &status);
+    fits_close_file(table, &status);
+    cr_assert(eq(int, status, 0));
+    pl_frame *f = NULL;
+    pl_err err = { PL_OK, "" };
+    float got[N];
+    cr_assert(eq(int, pl_frame_open(path, 1, &f, &err), PL_OK), "%s", err.msg);
+    cr_assert(eq(int, pl_frame_read(f, 0, 0, W, H, got, NULL), PL_OK));
+    for (int i = 0; i < N; i++)
+        cr_assert(i / W == ROW - 1 ? isnan(got[i]) : isfinite(got[i]), "pixel %d", i);
+    pl_frame_free(f);
 }
