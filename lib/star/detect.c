@@ -13,7 +13,7 @@
 #include <string.h>
 
 enum {
-    BANDS = 8,        /* items for threads at most: each reads some rows of its neighbours */
+    EACH = 2,         /* bands of a thread: each reads some rows of its neighbours */
     LEAST_BAND = 128, /* rows, in bins of two pixels, of a band */
     SAMPLE = 307,     /* every so many cells the map's noise is looked at, or more rarely, */
     SAMPLES = 24000   /* so that there are not more than this */
@@ -41,6 +41,7 @@ struct search {
     int rows;                 /* of a band */
     size_t every;             /* cells from sample to sample */
     float *level, *inverse;   /* [sky->ny][bw] */
+    float *wide;              /* [sky->ny][2][bw] while those are made */
     float *room[PL_POOL_MAX]; /* each worker's rows, kept from band to band */
 };
 
@@ -54,31 +55,38 @@ static pl_status keep(struct list *l, pl_bump b, pl_err *err)
     return st;
 }
 
-/* The sky's mesh, widened once to a column for each bin: the four phases' sum of levels, and one
- * over the noise of that sum. */
-static pl_status widen_sky(struct search *s, pl_err *err)
+/* A row of the sky's mesh, widened once to a column for each bin: the four phases' sum of levels,
+ * and one over the noise of that sum. */
+static void widen_row(void *ctx, size_t j, int worker)
 {
-    size_t n = (size_t)s->bw, all = n * (size_t)s->sky->ny;
+    (void)worker;
+    struct search *s = ctx;
+    size_t n = (size_t)s->bw;
+    float *sum = s->level + j * n, *inv = s->inverse + j * n;
+    float *level = s->wide + 2 * j * n, *noise = level + n;
+    for (int p = 0; p < 4; p++) {
+        pl_sky_row(s->sky, p, ((double)j + 0.5) * s->sky->cell - 0.5, 0.5, 2, s->bw, level, noise);
+        for (size_t i = 0; i < n; i++) {
+            sum[i] += level[i];
+            inv[i] += noise[i] * noise[i];
+        }
+    }
+    for (size_t i = 0; i < n; i++)
+        inv[i] = 1 / sqrtf(inv[i]);
+}
+
+static pl_status widen_sky(struct search *s, int jobs, pl_err *err)
+{
+    size_t all = (size_t)s->bw * (size_t)s->sky->ny;
     s->level = calloc(all, sizeof(float));
     s->inverse = calloc(all, sizeof(float));
-    float *level = malloc(n * sizeof(float)), *noise = malloc(n * sizeof(float));
+    s->wide = malloc(2 * all * sizeof(float));
     pl_status st = PL_OK;
-    if (!s->level || !s->inverse || !level || !noise)
+    if (s->level && s->inverse && s->wide)
+        pl_pool_run(jobs, (size_t)s->sky->ny, widen_row, s);
+    else
         st = pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    for (int j = 0; j < s->sky->ny && st == PL_OK; j++) {
-        float *sum = s->level + (size_t)j * n, *inv = s->inverse + (size_t)j * n;
-        for (int p = 0; p < 4; p++) {
-            pl_sky_row(s->sky, p, (j + 0.5) * s->sky->cell - 0.5, 0.5, 2, s->bw, level, noise);
-            for (size_t i = 0; i < n; i++) {
-                sum[i] += level[i];
-                inv[i] += noise[i] * noise[i];
-            }
-        }
-        for (size_t i = 0; i < n; i++)
-            inv[i] = 1 / sqrtf(inv[i]);
-    }
-    free(level);
-    free(noise);
+    free(s->wide);
     return st;
 }
 
@@ -296,11 +304,13 @@ static void search_band(void *ctx, size_t i, int worker)
     }
 }
 
-/* Bands and samples depend on the frame alone: the same answer on any number of threads. */
-static size_t plan_bands(struct search *s)
+/* Of all that is cut for threads, bands alone may depend on how many there are: maxima and samples
+ * are those of the whole map wherever it is cut (test_octave.c), and the list is sorted. */
+static size_t plan_bands(struct search *s, int jobs)
 {
-    int bands = s->bh / LEAST_BAND < BANDS ? s->bh / LEAST_BAND : BANDS;
-    bands = bands > 1 ? bands : 1;
+    jobs = jobs < 1 ? pl_pool_cpus() : jobs;
+    int bands = jobs > 1 ? EACH * jobs : 1, most = s->bh / LEAST_BAND;
+    bands = bands < most ? bands : most > 1 ? most : 1;
     s->rows = (s->bh + bands - 1) / bands;
     s->rows = (s->rows + 3) / 4 * 4;
     s->every = SAMPLE;
@@ -408,12 +418,12 @@ pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int 
     struct search s = {
         .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2
     };
-    size_t bands = plan_bands(&s);
+    size_t bands = plan_bands(&s, jobs);
     struct list all = { NULL, 0, 0 };
     s.band = calloc(bands, sizeof *s.band);
     if (!s.band)
         return pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    pl_status st = widen_sky(&s, err);
+    pl_status st = widen_sky(&s, jobs, err);
     if (st == PL_OK)
         pl_pool_run(jobs, bands, search_band, &s);
     if (st == PL_OK)
