@@ -21,20 +21,42 @@ static uint64_t load64(const unsigned char *p)
     return (uint64_t)load32(p) << 32 | load32(p + 4);
 }
 
-/* The usual camera frame: unsigned 16 bit, stored less 32768. */
-static void convert_u16(const void *raw, size_t n, float *out)
+static bool is_little_endian(void)
 {
-    const uint16_t *restrict p = raw; /* rows start on even offsets of a malloc'd or stack buffer */
-    float *restrict o = out;
     uint16_t probe = 1;
     unsigned char low;
     memcpy(&low, &probe, 1);
-    if (low)
+    return low;
+}
+
+/* The usual camera frame: unsigned 16 bit, stored less 32768. */
+PL_WIDE
+static void convert_u16(const uint16_t *restrict p, size_t n, float *restrict o)
+{
+    if (is_little_endian())
         for (size_t i = 0; i < n; i++)
             o[i] = (float)(uint16_t)((uint16_t)(p[i] << 8 | p[i] >> 8) ^ 0x8000);
     else
         for (size_t i = 0; i < n; i++)
             o[i] = (float)(uint16_t)(p[i] ^ 0x8000);
+}
+
+/* Real numbers as they are; what is not finite is blank. */
+PL_WIDE
+static void convert_real32(const uint32_t *restrict p, size_t n, float *restrict o)
+{
+    const uint32_t exponent = 0x7f800000, quiet_nan = 0x7fc00000;
+    bool swap = is_little_endian();
+    for (size_t i = 0; i < n; i++) {
+        union {
+            uint32_t u;
+            float f;
+        } v = { p[i] };
+        if (swap)
+            v.u = v.u << 24 | (v.u & 0xff00) << 8 | (v.u >> 8 & 0xff00) | v.u >> 24;
+        v.u = (v.u & exponent) == exponent ? quiet_nan : v.u;
+        o[i] = v.f;
+    }
 }
 
 static float scaled(const struct pl_frame *f, int64_t stored)
@@ -67,9 +89,14 @@ static double real64(const unsigned char *p)
 
 void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, float *out)
 {
-    const unsigned char *p = raw;
-    if (f->bitpix == 16 && f->bzero == 32768.0 && f->bscale == 1.0 && !f->has_blank) {
+    const unsigned char *p = raw; /* rows start on whole values of a malloc'd or stack buffer */
+    bool whole = f->bscale == 1.0 && !f->has_blank;
+    if (whole && f->bitpix == 16 && f->bzero == 32768.0) {
         convert_u16(raw, n, out);
+        return;
+    }
+    if (whole && f->bitpix == -32 && f->bzero == 0.0) {
+        convert_real32(raw, n, out);
         return;
     }
     for (size_t i = 0; i < n; i++)

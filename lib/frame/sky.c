@@ -18,7 +18,7 @@ enum {
 struct survey {
     const pl_frame *frame;
     pl_sky *sky;
-    pl_err *err; /* [ny] one a mesh row */
+    pl_err *err; /* one a mesh row, or a mesh */
 };
 
 static int cell_side(int width, int height)
@@ -202,6 +202,26 @@ static bool filter_mesh(float *mesh, int nx, int ny)
     return ok;
 }
 
+/* The four phases' levels and their noises, each a mesh; as many errors. */
+enum { MESHES = 8 };
+
+static void filter_one(void *ctx, size_t i, int worker)
+{
+    (void)worker;
+    struct survey *s = ctx;
+    float *mesh = i < MESHES / 2 ? s->sky->level[i] : s->sky->noise[i - MESHES / 2];
+    if (!filter_mesh(mesh, s->sky->nx, s->sky->ny))
+        pl_fail(&s->err[i], PL_ENOMEM, "out of memory for the sky");
+}
+
+static pl_status first_error(const pl_err *errs, int n, pl_err *err)
+{
+    for (int i = 0; i < n; i++)
+        if (errs[i].code != PL_OK)
+            return pl_fail(err, errs[i].code, "%s", errs[i].msg);
+    return PL_OK;
+}
+
 static pl_status summarise(pl_sky *sky, pl_err *err)
 {
     size_t n = (size_t)sky->nx * (size_t)sky->ny, used = 0, noisy = 0;
@@ -256,21 +276,19 @@ pl_status pl_sky_measure(const pl_frame *frame, int jobs, pl_sky *out, pl_err *e
     pl_sky sky = { .cell = cell_side(frame->width, frame->height) };
     sky.nx = frame->width / sky.cell > 0 ? frame->width / sky.cell : 1;
     sky.ny = frame->height / sky.cell > 0 ? frame->height / sky.cell : 1;
-    pl_err *errs = calloc((size_t)sky.ny, sizeof *errs);
+    pl_err *errs = calloc((size_t)(sky.ny > MESHES ? sky.ny : MESHES), sizeof *errs);
     pl_status st = errs ? reserve(&sky, err) : pl_fail(err, PL_ENOMEM, "out of memory for the sky");
     if (st != PL_OK)
         goto done;
     struct survey s = { frame, &sky, errs };
     pl_pool_run(jobs, (size_t)sky.ny, survey_row, &s);
-    for (int j = 0; j < sky.ny && st == PL_OK; j++)
-        if (errs[j].code != PL_OK)
-            st = pl_fail(err, errs[j].code, "%s", errs[j].msg);
+    st = first_error(errs, sky.ny, err);
     if (st == PL_OK)
         st = summarise(&sky, err);
-    for (int p = 0; p < 4 && st == PL_OK; p++)
-        if (!filter_mesh(sky.level[p], sky.nx, sky.ny) ||
-            !filter_mesh(sky.noise[p], sky.nx, sky.ny))
-            st = pl_fail(err, PL_ENOMEM, "out of memory for the sky");
+    if (st == PL_OK) {
+        pl_pool_run(jobs, MESHES, filter_one, &s);
+        st = first_error(errs, MESHES, err);
+    }
 done:
     free(errs);
     if (st != PL_OK)

@@ -2,17 +2,22 @@
 /* detect.c - find bumps: a matched filter at three octaves on the frame binned 2 x 2.
  *
  * Binning by two turns a colour mosaic grey and quarters the work. Each scale is a binned map in
- * units of its own noise, smoothed by (1 2 1) x (1 2 1) / 6, which is within 6 % of the best filter
- * for stars up to sqrt 2 off its own width (2 s1 s2 / (s1^2 + s2^2), derived). An undersampled star
- * that falls on a corner of four bins is weak in that filter; so each maximum is also tried with
- * the boxes of 1 x 1 to 2 x 2 bins that hold it. */
-#include "star.h"
+ * units of its own noise, smoothed by (1 2 1) x (1 2 1) / 6 (octave.c), which is within 6 % of the
+ * best filter for stars up to sqrt 2 off its own width (2 s1 s2 / (s1^2 + s2^2), derived). An
+ * undersampled star that falls on a corner of four bins is weak in that filter; so each maximum is
+ * also tried with the boxes of 1 x 1 to 2 x 2 bins that hold it. */
+#include "octave.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
 
-enum { SCALES = 3, BAND = 256, HALO = 24, SAMPLE = 307 }; /* rows in bins of two pixels */
+enum {
+    EACH = 2,         /* bands of a thread: each reads some rows of its neighbours */
+    LEAST_BAND = 128, /* rows, in bins of two pixels, of a band */
+    SAMPLE = 307,     /* every so many cells the map's noise is looked at, or more rarely, */
+    SAMPLES = 24000   /* so that there are not more than this */
+};
 
 static const float FIRST_LOOK = 2.8f; /* a filtered maximum above this is looked at more closely */
 static const float KEEP = 3.8f;       /* and kept for the final cut above this */
@@ -24,7 +29,7 @@ struct list {
 
 struct band {
     struct list found;
-    struct list sample[SCALES]; /* scores at fixed places, to learn the maps' noise */
+    struct list sample[PL_OCTAVES]; /* scores at fixed places, to learn the maps' noise */
     pl_err err;
 };
 
@@ -33,8 +38,11 @@ struct search {
     const pl_sky *sky;
     struct band *band;
     int bw, bh;               /* of the binned frame */
+    int rows;                 /* of a band */
+    size_t every;             /* cells from sample to sample */
     float *level, *inverse;   /* [sky->ny][bw] */
-    float *room[PL_POOL_MAX]; /* each worker's maps, kept from band to band */
+    float *wide;              /* [sky->ny][2][bw] while those are made */
+    float *room[PL_POOL_MAX]; /* each worker's rows, kept from band to band */
 };
 
 static pl_status keep(struct list *l, pl_bump b, pl_err *err)
@@ -47,31 +55,38 @@ static pl_status keep(struct list *l, pl_bump b, pl_err *err)
     return st;
 }
 
-/* The sky's mesh, widened once to a column for each bin: the four phases' sum of levels, and one
- * over the noise of that sum. */
-static pl_status widen_sky(struct search *s, pl_err *err)
+/* A row of the sky's mesh, widened once to a column for each bin: the four phases' sum of levels,
+ * and one over the noise of that sum. */
+static void widen_row(void *ctx, size_t j, int worker)
 {
-    size_t n = (size_t)s->bw, all = n * (size_t)s->sky->ny;
+    (void)worker;
+    struct search *s = ctx;
+    size_t n = (size_t)s->bw;
+    float *sum = s->level + j * n, *inv = s->inverse + j * n;
+    float *level = s->wide + 2 * j * n, *noise = level + n;
+    for (int p = 0; p < 4; p++) {
+        pl_sky_row(s->sky, p, ((double)j + 0.5) * s->sky->cell - 0.5, 0.5, 2, s->bw, level, noise);
+        for (size_t i = 0; i < n; i++) {
+            sum[i] += level[i];
+            inv[i] += noise[i] * noise[i];
+        }
+    }
+    for (size_t i = 0; i < n; i++)
+        inv[i] = 1 / sqrtf(inv[i]);
+}
+
+static pl_status widen_sky(struct search *s, int jobs, pl_err *err)
+{
+    size_t all = (size_t)s->bw * (size_t)s->sky->ny;
     s->level = calloc(all, sizeof(float));
     s->inverse = calloc(all, sizeof(float));
-    float *level = malloc(n * sizeof(float)), *noise = malloc(n * sizeof(float));
+    s->wide = malloc(2 * all * sizeof(float));
     pl_status st = PL_OK;
-    if (!s->level || !s->inverse || !level || !noise)
+    if (s->level && s->inverse && s->wide)
+        pl_pool_run(jobs, (size_t)s->sky->ny, widen_row, s);
+    else
         st = pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    for (int j = 0; j < s->sky->ny && st == PL_OK; j++) {
-        float *sum = s->level + (size_t)j * n, *inv = s->inverse + (size_t)j * n;
-        for (int p = 0; p < 4; p++) {
-            pl_sky_row(s->sky, p, (j + 0.5) * s->sky->cell - 0.5, 0.5, 2, s->bw, level, noise);
-            for (size_t i = 0; i < n; i++) {
-                sum[i] += level[i];
-                inv[i] += noise[i] * noise[i];
-            }
-        }
-        for (size_t i = 0; i < n; i++)
-            inv[i] = 1 / sqrtf(inv[i]);
-    }
-    free(level);
-    free(noise);
+    free(s->wide);
     return st;
 }
 
@@ -94,56 +109,21 @@ static void bin_row(const struct search *s, const float *top, const float *low, 
     }
 }
 
-/* pix: [2][width] */
-static pl_status bin_band(const struct search *s, int r0, int rows, float *pix, float *out,
-                          pl_err *err)
-{
-    int w = s->frame->width;
-    pl_status st = PL_OK;
-    for (int r = 0; r < rows && st == PL_OK; r++) {
-        st = pl_frame_read(s->frame, 0, 2 * (r0 + r), w, 2, pix, err);
-        if (st == PL_OK)
-            bin_row(s, pix, pix + w, r0 + r, out + (size_t)r * (size_t)s->bw);
-    }
-    return st;
-}
+/* A row of a smoothed map and what lies around it. */
+struct place {
+    const pl_octave *o;
+    int y;
+    const float *around[PL_SMOOTH_ROWS]; /* smoothed rows from y - PL_AROUND on */
+    const float **row;                   /* of y */
+};
 
-/* Four cells to one; a sum of four unit-noise values over 2 has unit noise again. */
-PL_WIDE
-static void halve(const float *in, int w, int h, float *out)
+static bool is_peak(const struct place *p, int x)
 {
-    size_t ow = (size_t)w / 2, oh = (size_t)h / 2;
-    for (size_t y = 0; y < oh; y++) {
-        const float *a = in + 2 * y * (size_t)w, *b = a + w;
-        for (size_t x = 0; x < ow; x++)
-            out[y * ow + x] = 0.5f * (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]);
-    }
-}
-
-/* (1 2 1) x (1 2 1) / 6: unit noise in, unit noise out; the border stays 0. column: [w] scratch. */
-PL_WIDE
-static void smooth(const float *in, int w, int h, float *restrict column, float *restrict out)
-{
-    memset(out, 0, sizeof *out * (size_t)w);
-    memset(out + (size_t)(h - 1) * (size_t)w, 0, sizeof *out * (size_t)w);
-    for (int y = 1; y < h - 1; y++) {
-        const float *b = in + (size_t)y * (size_t)w, *a = b - w, *c = b + w;
-        float *restrict o = out + (size_t)y * (size_t)w;
-        for (int x = 0; x < w; x++)
-            column[x] = (a[x] + 2 * b[x] + c[x]) * (1.0f / 6);
-        for (int x = 1; x < w - 1; x++)
-            o[x] = column[x - 1] + 2 * column[x] + column[x + 1];
-        o[0] = o[w - 1] = 0;
-    }
-}
-
-static bool is_peak(const float *f, int w, size_t at)
-{
-    float v = f[at];
-    const float *a = f + at - w, *c = f + at + w;
+    const float *a = p->row[-1] + x, *f = p->row[0] + x, *c = p->row[1] + x;
+    float v = f[0];
     /* >= on one side, > on the other: a plateau of two gives one peak */
-    return v > a[-1] && v > a[0] && v > a[1] && v > f[at - 1] && v >= f[at + 1] && v >= c[-1] &&
-           v >= c[0] && v >= c[1];
+    return v > a[-1] && v > a[0] && v > a[1] && v > f[-1] && v >= f[1] && v >= c[-1] && v >= c[0] &&
+           v >= c[1];
 }
 
 #define LESSER(a, b)  ((a) < (b) ? (a) : (b))
@@ -177,36 +157,36 @@ static float median_of_8(float v[8])
 
 /* What lies around a place, for skies the mesh cannot follow (nebulae): median of the smoothed map
  * at eight places four cells off. */
-static float surroundings(const float *f, int w, int h, int x, int y)
+static float surroundings(const struct place *p, int x)
 {
     static const signed char way[8][2] = { { 4, 0 },  { 3, 3 },   { 0, 4 },  { -3, 3 },
                                            { -4, 0 }, { -3, -3 }, { 0, -4 }, { 3, -3 } };
     float v[8];
-    int n = 0;
-    if (x > 4 && y > 4 && x < w - 5 && y < h - 5) {
-        const float *o = f + (size_t)y * (size_t)w + (size_t)x;
+    int n = 0, w = p->o->w, h = p->o->h;
+    if (x > 4 && p->y > 4 && x < w - 5 && p->y < h - 5) {
         for (int i = 0; i < 8; i++)
-            v[i] = o[way[i][1] * (ptrdiff_t)w + way[i][0]];
+            v[i] = p->row[way[i][1]][x + way[i][0]];
         return median_of_8(v);
     }
     for (int i = 0; i < 8; i++) {
-        int px = x + way[i][0], py = y + way[i][1];
+        int px = x + way[i][0], py = p->y + way[i][1];
         if (px > 0 && py > 0 && px < w - 1 && py < h - 1)
-            v[n++] = f[(size_t)py * (size_t)w + (size_t)px];
+            v[n++] = p->row[way[i][1]][px];
     }
     return n ? pl_medianf(v, (size_t)n) : 0;
 }
 
 /* Best of the boxes of up to 2 x 2 cells that hold this cell, in sigma, each cell less `base`. */
-static float best_box(const float *m, int w, size_t at, float base)
+static float best_box(const pl_octave *o, int x, int y, float base)
 {
-    float me = m[at] - base, best = me;
+    const float *f = pl_octave_row(o, y) + x;
+    float me = f[0] - base, best = me;
     for (int sx = -1; sx <= 1; sx += 2) {
-        const float *o = m + (ptrdiff_t)at;
-        float side = o[sx] - base;
+        float side = f[sx] - base;
         best = fmaxf(best, (me + side) * (float)M_SQRT1_2);
         for (int sy = -1; sy <= 1; sy += 2) {
-            float up = o[(ptrdiff_t)sy * w] - base, corner = o[(ptrdiff_t)sy * w + sx] - base;
+            const float *g = pl_octave_row(o, y + sy) + x;
+            float up = g[0] - base, corner = g[sx] - base;
             best = fmaxf(best, (me + up) * (float)M_SQRT1_2);
             best = fmaxf(best, 0.5f * (me + side + up + corner));
         }
@@ -222,106 +202,121 @@ static double vertex(float l, float m, float r)
     return d >= 0.5 ? 0.5 : d > -0.5 ? d : -0.5; /* also of infinite ones */
 }
 
-struct layer {
-    const float *map, *smooth;
-    int w, h, scale;
-    int first, last; /* rows that belong to this band */
-    int row0;        /* of the layer's first row in the whole frame */
-};
-
 /* A maximum of the smoothed map above its surroundings: keep it, with its place and its score. */
-static pl_status weigh_peak(const struct layer *l, int x, int y, struct band *band)
+static pl_status weigh_peak(const struct place *p, int x, struct band *band)
 {
-    size_t at = (size_t)y * (size_t)l->w + (size_t)x;
-    const float *f = l->smooth + at;
-    float base = fmaxf(0, surroundings(l->smooth, l->w, l->h, x, y)), score = f[0] - base;
-    if (l->scale == 0) /* 6 / 16: a level of the smoothed map in one cell of the other */
-        score = fmaxf(score, best_box(l->map, l->w, at, base * (6.0f / 16)));
+    const float *above = p->row[-1] + x, *f = p->row[0] + x, *below = p->row[1] + x;
+    float base = fmaxf(0, surroundings(p, x)), score = f[0] - base;
+    if (p->o->scale == 0) /* 6 / 16: a level of the smoothed map in one cell of the other */
+        score = fmaxf(score, best_box(p->o, x, p->y, base * (6.0f / 16)));
     if (score < KEEP)
         return PL_OK;
-    int side = 2 << l->scale; /* of a cell, px */
-    double cx = x + vertex(f[-1], f[0], f[1]);
-    double cy = l->row0 + y + vertex(f[-l->w], f[0], f[l->w]);
+    int side = 2 << p->o->scale; /* of a cell, px */
+    double cx = x + vertex(f[-1], f[0], f[1]), cy = p->y + vertex(above[0], f[0], below[0]);
     return keep(&band->found,
-                (pl_bump){ (cx + 0.5) * side - 0.5, (cy + 0.5) * side - 0.5, score, l->scale },
+                (pl_bump){ (cx + 0.5) * side - 0.5, (cy + 0.5) * side - 0.5, score, p->o->scale },
                 &band->err);
 }
 
 /* The map's noise is learnt from what stands above or below its surroundings; the median of eight
  * adds a tenth to it (measured on white noise by tests/unit/test_detect.c). */
-static pl_status take_sample(const struct layer *l, int x, int y, struct band *band)
+static pl_status take_sample(const struct place *p, int x, struct band *band)
 {
-    float v = l->smooth[(size_t)y * (size_t)l->w + (size_t)x];
-    v -= surroundings(l->smooth, l->w, l->h, x, y);
-    return keep(&band->sample[l->scale], (pl_bump){ .score = v / 1.1f }, &band->err);
+    float v = p->row[0][x] - surroundings(p, x);
+    return keep(&band->sample[p->o->scale], (pl_bump){ .score = v / 1.1f }, &band->err);
 }
 
-/* Peaks are rare: whether any of a run of pixels is bright is asked first, which vectorises. */
-static bool any_bright(const float *f, int n)
+enum { RUN = 32 };
+
+/* Peaks are rare: whether any of a run of cells is bright is asked first, which vectorises. */
+PL_WIDE
+static void bright_runs(const float *f, int n, unsigned char *bright)
 {
-    int bright = 0;
-    for (int i = 0; i < n; i++)
-        bright |= f[i] > FIRST_LOOK;
-    return bright;
+    for (; n >= RUN; n -= RUN, f += RUN, bright++) {
+        int any = 0;
+        for (int i = 0; i < RUN; i++)
+            any |= f[i] > FIRST_LOOK;
+        *bright = any != 0;
+    }
+    *bright = 1; /* the rest is looked at anyway */
 }
 
-static pl_status scan_run(const struct layer *l, int y, int x0, int n, struct band *band)
+static pl_status scan_run(const struct place *p, int x, int end, struct band *band)
 {
-    const float *f = l->smooth + (size_t)y * (size_t)l->w;
     pl_status st = PL_OK;
-    if (!any_bright(f + x0, n))
-        return PL_OK;
-    for (int x = x0; x < x0 + n && st == PL_OK; x++)
-        if (f[x] > FIRST_LOOK && is_peak(l->smooth, l->w, (size_t)y * (size_t)l->w + (size_t)x))
-            st = weigh_peak(l, x, y, band);
+    for (; x < end && st == PL_OK; x++)
+        if (p->row[0][x] > FIRST_LOOK && is_peak(p, x))
+            st = weigh_peak(p, x, band);
     return st;
 }
 
-static pl_status scan(const struct layer *l, struct band *band)
+/* What a worker goes along its band with. */
+struct walk {
+    struct search *s;
+    struct band *band;
+    unsigned char *bright; /* [bw / RUN + 1] */
+};
+
+static pl_status scan(void *ctx, const pl_octave *o, int y)
 {
-    enum { RUN = 32 };
-    size_t every = SAMPLE >> (2 * l->scale); /* as many samples of each scale */
-    int last = l->last < l->h - 2 ? l->last : l->h - 2;
-    for (int y = l->first > 2 ? l->first : 2; y < last; y++) {
-        size_t row = (size_t)y * (size_t)l->w, at = (row + 2 + every - 1) / every * every;
-        pl_status st = PL_OK;
-        for (int x = 2; x < l->w - 2 && st == PL_OK; x += RUN)
-            st = scan_run(l, y, x, x + RUN < l->w - 2 ? RUN : l->w - 2 - x, band);
-        for (; at < row + (size_t)l->w - 2 && st == PL_OK; at += every)
-            st = take_sample(l, (int)(at - row), y, band);
-        if (st != PL_OK)
-            return st;
-    }
-    return PL_OK;
+    struct walk *walk = ctx;
+    struct place p = { .o = o, .y = y };
+    for (int i = 0; i < PL_SMOOTH_ROWS; i++) /* rows beyond the border are not asked for */
+        p.around[i] = pl_octave_smooth(o, y < PL_AROUND - i ? 0 : y + i - PL_AROUND);
+    p.row = p.around + PL_AROUND;
+    size_t every = walk->s->every >> (2 * o->scale); /* as many samples of each scale */
+    size_t row = (size_t)y * (size_t)o->w, at = (row + 2 + every - 1) / every * every;
+    int end = o->w - 2;
+    pl_status st = PL_OK;
+    bright_runs(p.row[0] + 2, end - 2, walk->bright);
+    for (int x = 2, i = 0; x < end && st == PL_OK; x += RUN, i++)
+        if (walk->bright[i])
+            st = scan_run(&p, x, x + RUN < end ? x + RUN : end, walk->band);
+    for (; at < row + (size_t)end && st == PL_OK; at += every)
+        st = take_sample(&p, (int)(at - row), walk->band);
+    return st;
 }
 
 static void search_band(void *ctx, size_t i, int worker)
 {
     struct search *s = ctx;
     struct band *band = &s->band[i];
-    int r0 = (int)i * BAND, r1 = r0 + BAND < s->bh ? r0 + BAND : s->bh;
-    int top = r0 - HALO > 0 ? r0 - HALO : 0, end = r1 + HALO < s->bh ? r1 + HALO : s->bh;
-    size_t size = (size_t)s->bw * (BAND + 2 * HALO);
+    pl_octave octave[PL_OCTAVES];
+    int first = (int)i * s->rows, end = first + s->rows < s->bh ? first + s->rows : s->bh, last;
+    int w = s->frame->width;
+    size_t size = pl_octaves_room(s->bw), pixels = 2 * (size_t)w;
     if (!s->room[worker])
-        s->room[worker] = malloc(sizeof(float) * (2 * size + 2 * (size_t)s->frame->width));
-    float *map = s->room[worker];
-    if (!map) {
+        s->room[worker] = malloc(sizeof(float) * (size + pixels) + (size_t)s->bw / RUN + 1);
+    float *rows = s->room[worker];
+    if (!rows) {
         pl_fail(&band->err, PL_ENOMEM, "out of memory for the search");
         return;
     }
-    float *flat = map + size, *pix = flat + size;
-    if (bin_band(s, top, end - top, pix, map, &band->err) == PL_OK) {
-        int w = s->bw, h = end - top;
-        for (int k = 0; k < SCALES && w >= 5 && h >= 5; k++) {
-            smooth(map, w, h, pix, flat);
-            struct layer l = { map, flat, w, h, k, (r0 - top) >> k, (r1 - top) >> k, top >> k };
-            if (scan(&l, band) != PL_OK)
-                break;
-            halve(map, w, h, map);
-            w /= 2;
-            h /= 2;
-        }
+    float *pix = rows + size;
+    struct walk walk = { s, band, (unsigned char *)(pix + pixels) };
+    int y = pl_octaves_start(octave, s->bw, s->bh, first, end, rows, &last);
+    for (pl_status st = PL_OK; y <= last && st == PL_OK; y++) {
+        st = pl_frame_read(s->frame, 0, 2 * y, w, 2, pix, &band->err);
+        if (st != PL_OK)
+            break;
+        bin_row(s, pix, pix + w, y, pl_octave_row(&octave[0], y));
+        st = pl_octaves_feed(octave, y, scan, &walk);
     }
+}
+
+/* Of all that is cut for threads, bands alone may depend on how many there are: maxima and samples
+ * are those of the whole map wherever it is cut (test_octave.c), and the list is sorted. */
+static size_t plan_bands(struct search *s, int jobs)
+{
+    jobs = jobs < 1 ? pl_pool_cpus() : jobs;
+    int bands = jobs > 1 ? EACH * jobs : 1, most = s->bh / LEAST_BAND;
+    bands = bands < most ? bands : most > 1 ? most : 1;
+    s->rows = (s->bh + bands - 1) / bands;
+    s->rows = (s->rows + 3) / 4 * 4;
+    s->every = SAMPLE;
+    while ((size_t)s->bw * (size_t)s->bh / s->every > SAMPLES)
+        s->every = 2 * s->every + 1;
+    return (size_t)((s->bh + s->rows - 1) / s->rows);
 }
 
 /* Noise of the smoothed map of one scale: 1 for white noise, more where neighbours are correlated
@@ -357,8 +352,8 @@ static int by_score(const void *a, const void *b)
 
 static pl_status gather(struct search *s, size_t bands, double limit, struct list *all, pl_err *err)
 {
-    double noise[SCALES];
-    for (int k = 0; k < SCALES; k++) {
+    double noise[PL_OCTAVES];
+    for (int k = 0; k < PL_OCTAVES; k++) {
         noise[k] = map_noise(s, bands, k, err);
         if (!(noise[k] > 0))
             return PL_ENOMEM;
@@ -423,12 +418,12 @@ pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int 
     struct search s = {
         .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2
     };
-    size_t bands = (size_t)(s.bh + BAND - 1) / BAND;
+    size_t bands = plan_bands(&s, jobs);
     struct list all = { NULL, 0, 0 };
     s.band = calloc(bands, sizeof *s.band);
     if (!s.band)
         return pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    pl_status st = widen_sky(&s, err);
+    pl_status st = widen_sky(&s, jobs, err);
     if (st == PL_OK)
         pl_pool_run(jobs, bands, search_band, &s);
     if (st == PL_OK)
@@ -437,7 +432,7 @@ pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int 
         st = drop_shadows(&all, frame->width, frame->height, err);
     for (size_t i = 0; i < bands; i++) {
         free(s.band[i].found.item);
-        for (int k = 0; k < SCALES; k++)
+        for (int k = 0; k < PL_OCTAVES; k++)
             free(s.band[i].sample[k].item);
     }
     for (int i = 0; i < PL_POOL_MAX; i++)

@@ -82,3 +82,23 @@ Test(pixels, fast_road_is_the_general_one)
     pl_pixels_convert(&f, raw, 65536, general);
     cr_expect(eq(int, memcmp(fast, general, sizeof fast), 0));
 }
+
+/* Likewise for real numbers of 32 bit: every exponent, both signs, some mantissas. */
+Test(pixels, fast_road_of_real_numbers_is_the_general_one)
+{
+    enum { N = 1 << 17 };
+    static unsigned char raw[4 * N];
+    static float fast[N], general[N];
+    for (uint32_t i = 0; i < N; i++) {
+        uint32_t bits = i << 15 | i % 3; /* sign, exponent and the mantissa's first eight bits */
+        for (int k = 0; k < 4; k++)
+            raw[4 * i + (uint32_t)k] = (unsigned char)(bits >> (24 - 8 * k));
+    }
+    struct pl_frame f = { .bitpix = -32, .bscale = 1, .bzero = 0 };
+    pl_pixels_convert(&f, raw, N, fast);
+    f.has_blank = true; /* says nothing of real numbers: takes the general road */
+    pl_pixels_convert(&f, raw, N, general);
+    for (int i = 0; i < N; i++)
+        if (isnan(general[i]) ? !isnan(fast[i]) : fast[i] != general[i])
+            cr_fatal("value %d: %g, not %g", i, (double)fast[i], (double)general[i]);
+}
