@@ -34,7 +34,7 @@ UNIT      := $(sort $(wildcard tests/unit/*.c))
 MKFRAME   := $(BUILD)/tests/mkframe
 YARDSTICK := $(BUILD)/tests/timeit $(BUILD)/tests/readonly $(BUILD)/tests/sepbench
 FFTCLOCK  := $(BUILD)/tests/fftclock.so
-FUZZ      := frame profile scene turnlog nightlog marks
+FUZZ      := frame profile scene turnlog nightlog watchlog marks positions
 REPLAY    := $(FUZZ:%=$(BUILD)/tests/replay-%)
 
 .PHONY: all deps deps-check deps-lint demo check bench lint format fuzz asan threads soak install uninstall \

@@ -25,7 +25,8 @@ make --no-print-directory BUILD="$build" OPT='-O1 -g -fno-omit-frame-pointer' \
     CFLAGS=-Wno-error SANITIZE="$sanitize" $programs \
     "$build/tests/unit" "$build/tests/mkframe" "$build/tests/seeded" "$build/tests/replay-frame" \
     "$build/tests/replay-profile" "$build/tests/replay-scene" "$build/tests/replay-turnlog" \
-    "$build/tests/replay-nightlog" "$build/tests/replay-marks" || exit 2
+    "$build/tests/replay-nightlog" "$build/tests/replay-watchlog" \
+    "$build/tests/replay-marks" "$build/tests/replay-positions" || exit 2
 
 # fontconfig keeps its configuration to the end of the process and has no owner to free it for us:
 # cairo's text brings it in. glibc keeps the path on which it searched for a locale (LOCPATH).
@@ -78,7 +79,7 @@ for fault in leak overflow freed wrap cast; do
 done
 
 "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$build/seeds" || exit 2
-for target in frame profile scene turnlog nightlog marks; do
+for target in frame profile scene turnlog nightlog watchlog marks positions; do
     set -- "$build/seeds/$target"/*
     for seed in tests/fuzz/seeds/"$target"/*; do
         [ ! -f "$seed" ] || set -- "$@" "$seed"

@@ -76,7 +76,7 @@ pages() {
 seeds() { # the fuzz targets over their seeds and every file that once broke them
     "$python" tests/fuzz/seeds.py "$build/tests/mkframe" "$logs/seeds" || return
     good=0
-    for target in frame profile scene turnlog nightlog marks; do
+    for target in frame profile scene turnlog nightlog watchlog marks positions; do
         for seed in "$logs/seeds/$target"/* tests/fuzz/seeds/"$target"/*; do
             [ -f "$seed" ] || continue
             TMPDIR=$logs timeout 60 "$build/tests/replay-$target" "$seed" || {

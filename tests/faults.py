@@ -11,8 +11,8 @@ at each. Then:
   last line and a hidden .part file, all others none;
   run again it does its work as if nothing had been.
 
-Every allocation; of the calls and of what is drawn, where there are more than CALLS, so many evenly spread and the last
-ones: a frame is read in strips that are all alike. --quick takes a few of each of a few programs, --every N each N-th
+Every allocation, or ALLOCATIONS of them evenly spread; of the calls and of what is drawn, where there are more than CALLS,
+so many evenly spread and the last ones: a frame is read in strips that are all alike. --quick takes a few of each of a few programs, --every N each N-th
 fault. Last line: N passed, N failed."""
 import argparse
 import concurrent.futures
@@ -26,7 +26,7 @@ import tempfile
 import time
 
 HERE = os.path.dirname(os.path.abspath(__file__))
-CALLS, LAST = 60, 20
+ALLOCATIONS, CALLS, LAST = 1500, 60, 20
 QUICK = ("field", "turn", "night", "sim")
 PROFILE = os.path.join(HERE, "..", "samples", "evening.ini")
 SCREWS = """[scope]
@@ -143,7 +143,7 @@ class Run:
         end = time.monotonic() + 20
         while process.poll() is None and time.monotonic() < end:
             log, begun, said = Run.read(folder, "w.jsonl"), Run.read(folder, ".out"), Run.read(folder, ".err")
-            if (begun and log and log.endswith(b"\n")) or (said and not said.endswith(AGAIN)):
+            if (begun and log and log.endswith(b"\n")) or (said and said.endswith(b"\n") and not said.endswith(AGAIN)):
                 break
             time.sleep(0.01)
         if process.poll() is None:
@@ -184,7 +184,8 @@ def wrong(row, fault, good, got, again):
         yield f"status {got.status}: {got.err[-300:]}"
     if got.status == 2 and not got.err.strip():
         yield "status 2 without a word"
-    if got.status == good.status and got.out != good.out and row.program != "plumb-watch":
+    named = kind == "eio" and row.name == "night-frames" and b".fits: " in got.err  # a night without one of its frames
+    if got.status == good.status and got.out != good.out and not named and row.program != "plumb-watch":
         yield f"prints something else: {got.out[:200]}"
     if got.parts and kind != "kill":
         yield f"leaves {got.parts}"
@@ -209,8 +210,8 @@ def wrong(row, fault, good, got, again):
         yield "run again: the log has not just its line"
 
 
-def spread(n):
-    return sorted({*(i * n // CALLS for i in range(min(n, CALLS))), *range(max(0, n - LAST), n)})
+def spread(n, most):
+    return sorted({*(i * n // min(n, most) for i in range(min(n, most))), *range(max(0, n - LAST), n)})
 
 
 def faults(allocations, drawn, calls, quick):
@@ -218,8 +219,8 @@ def faults(allocations, drawn, calls, quick):
         write, sync, rename = calls - 4, calls - 3, calls - 1
         return [f"alloc:{allocations // 3}", f"alloc:{allocations - 2}", f"alloc+:{allocations // 2}", f"eio:{sync}", f"eio:{rename}", f"full:{write}",
                 f"term:{write}", f"term:{rename}", f"kill:{write}", f"kill:{rename}", "short:0", "eintr:0"]
-    return [f"{k}:{n}" for k in ("alloc", "alloc+") for n in range(allocations)] + [f"draw:{n}" for n in spread(drawn)] + \
-           [f"{k}:{n}" for k in ("eio", "full", "term", "kill") for n in spread(calls)] + ["short:0", "eintr:0"]
+    return [f"{k}:{n}" for k in ("alloc", "alloc+") for n in spread(allocations, ALLOCATIONS)] + [f"draw:{n}" for n in spread(drawn, CALLS)] + \
+           [f"{k}:{n}" for k in ("eio", "full", "term", "kill") for n in spread(calls, CALLS)] + ["short:0", "eintr:0"]
 
 
 def try_row(build, top, row, a, pool):

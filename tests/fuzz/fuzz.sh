@@ -7,7 +7,7 @@
 set -eu
 build=${1:?usage: fuzz.sh BUILD}
 seconds=${FUZZ_SECONDS:-60}
-targets=${FUZZ_TARGETS:-frame profile scene turnlog nightlog marks}
+targets=${FUZZ_TARGETS:-frame profile scene turnlog nightlog watchlog marks positions}
 here=$(dirname "$0")
 dir=$build/fuzz
 failed=0

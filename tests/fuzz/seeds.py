@@ -2,7 +2,8 @@
 # SPDX-License-Identifier: GPL-3.0-or-later
 """Writes the seeds of the fuzz targets: small FITS files and profiles, sound and hand-made nasty.
 
-usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/*, DIR/nightlog/* and DIR/marks/*; nothing beyond Python is needed"""
+usage: seeds.py MKFRAME DIR     DIR/frame/*, DIR/profile/*, DIR/scene/*, DIR/turnlog/*, DIR/nightlog/*, DIR/watchlog/*, DIR/marks/* and
+DIR/positions/*; nothing beyond Python is needed"""
 import gzip
 import os
 import struct
@@ -344,11 +345,86 @@ def nightlogs():
     return {name: text.encode() for name, text in texts.items()}
 
 
+def watchlogs():
+    def line(k, more="", file="sub-%d.fits"):
+        return ('{"program":"plumb-watch","file":"' + file % k + '","sha256":"%064x","bytes":%d,"modified_ns":%d,"reference":%s,"fwhm_px":2.7,"defocus_um":-3.1,'
+                '"defocus_um_sigma":2,"zone_um":13,"transparency":%.3f,"transparency_sigma":0.01,"spread":1.0,"spread_sigma":0.01,"airmass":1.2,'
+                '"minutes_since_2000":%.1f,"verdict":{"state":"inside","cause":"none"}%s}\n') % (
+                    k, 5760 + k, 1949344680000000000 + k, '"sub-0.fits"' if k else "null", 1 - 0.02 * k, 16714000 + 4 * k, more)
+
+    night = "".join(line(k) for k in range(20))
+    texts = {
+        "night": night,
+        "torn": night[:-100],
+        "torn-first": night[:200],
+        "torn-at-the-brace": line(0) + "{",
+        "long": "".join(line(k) for k in range(90)),
+        "twice": line(1) + line(1) + line(1, "", "again-%d.fits"),
+        "strangers": line(0) + "{}\n[]\n{\"program\":\"plumb-field\"}\nnoise\n\n" + line(1),
+        "no-log": "once upon a time",
+        "no-log-at-the-end": line(0) + "my remark without an end",
+        "not-measured": '{"program":"plumb-watch","file":"a.fits","sha256":"' + "0f" * 32 + '","error":"no stars"}\n' + line(1),
+        "short-digest": line(0).replace("0" * 64, "0" * 63),
+        "no-digits": line(0).replace("0" * 64, "xyz " * 16),
+        "extremes": line(0).replace("2.7", "1e308").replace("13", "-1e308").replace("5760", "-9223372036854775808").replace("16714000.0", "1e300"),
+        "beyond": line(0).replace("2.7", "1e999"),
+        "nought": line(0).replace('"transparency":1.000', '"transparency":0').replace('"spread":1.0', '"spread":-1'),
+        "types": line(0).replace("2.7", '"2.7"').replace("5760", "[5760]").replace('{"state":"inside","cause":"none"}', "7"),
+        "long-name": line(0, "", "n" * 3000 + "%d.fits") + line(1).replace("sub-0", "r" * 3000),
+        "folders": line(0, "", "/a/b/%d/") + line(1).replace('"sub-0.fits"', '""'),
+        "nul": line(0).replace("sub-0", "a\0b") + line(1).replace("sub-1", "a\\u0000b"),
+        "carriage-returns": night.replace("\n", "\r\n"),
+        "deep": '{"a":' + "[" * 3000 + "\n" + line(0),
+        "mark": "\ufeff" + line(0),
+        "empty": "",
+        "newline": "\n",
+    }
+    return {name: text.encode() for name, text in texts.items()}
+
+
+def positions():
+    def names(pattern, values):
+        return "\n".join(pattern % ((i,) * (pattern.count("%") - 1) + (v,)) for i, v in enumerate(values))
+
+    steps = [4970, 4985, 5000, 5015, 5030]
+    texts = {
+        "list": "4980,5000,5020",
+        "list-signs": "-1e3,+2.5,0,-0",
+        "list-gaps": ",,5000,,",
+        "list-ends": "5000,5010,",
+        "list-words": "nan,inf,0x10,1e400,12um, 5",
+        "list-long": ",".join("%d" % k for k in range(4000)),
+        "list-digits": "9" * 31 + "," + "9" * 32,
+        "names": names("focus_%04d_pos%d.fits", steps),
+        "dates": names("2031-10-09_20-41-%02d_F%d.fit.fz", steps),
+        "packed": names("20311009T2041%02d.123_%d.fits", steps),
+        "seconds": "\n".join("20311009 20:41:0%d.%d f%d" % (i, i, v) for i, v in enumerate(steps)),
+        "signs": names("a_%02d_%d", [-20, -10, 0, 10, 20]),
+        "points": "\n".join("f12.%d.fits" % k for k in (5, 7, 9)),
+        "whole-points": "\n".join("f1%d.%d.fits" % (k, k) for k in (5, 7, 9)),
+        "counting": names("sub_%d.fits", [1, 2, 3, 5, 6]),
+        "two": "\n".join("a%d_b%d" % (k * k, -k) for k in range(5)),
+        "unlike": "a1\nb\nc1_2",
+        "many-numbers": "\n".join("_".join("%d" % (i * k) for k in range(60)) for i in range(4)),
+        "long-numbers": "\n".join("f" + "1" * n for n in range(1, 14)),
+        "nine-digits": "f999999999\nf-999999999\nf 999999999",
+        "fits-in-it": names("%d.fits.fits.gz", steps),
+        "slashes": "a/5/\nb/6/\nc/7/",
+        "bytes": "f\u0665\nf\u0666\nf\u00b2",
+        "same": "f5000\nf5000\nf5000",
+        "one": "f5000",
+        "lines": "\n" * 60,
+        "empty": "",
+    }
+    return {name: text.encode() for name, text in texts.items()}
+
+
 def main():
     if len(sys.argv) != 3:
         sys.exit("usage: seeds.py MKFRAME DIR")
     maker, top = sys.argv[1:]
-    for name, seeds in (("frame", frames() | tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()), ("nightlog", nightlogs()), ("marks", marks())):
+    for name, seeds in (("frame", frames() | tiles()), ("profile", profiles()), ("scene", scenes()), ("turnlog", turnlogs()),
+                        ("nightlog", nightlogs()), ("watchlog", watchlogs()), ("marks", marks()), ("positions", positions())):
         folder = os.path.join(top, name)
         os.makedirs(folder, exist_ok=True)
         for seed, data in seeds.items():

@@ -4,6 +4,7 @@
 #include "sweep.h"
 
 #include <math.h>
+#include <gsl/gsl_errno.h>
 #include <gsl/gsl_interp.h>
 
 /* Width typical of the field, px, at a defocus of the middle: median over a grid of places, as one
@@ -59,9 +60,10 @@ static double expected(const pl_sweep_work *w, const double *x, const struct cur
     double within = fmax(c->at[0], fmin(c->at[c->n - 1], defocus)), more = c->more[0];
     double slope = 0; /* straight on beyond the ends */
     gsl_interp *smooth = c->n >= 3 ? gsl_interp_alloc(gsl_interp_cspline, c->n) : NULL;
-    if (c->n >= 3 && !smooth)
+    int bad = smooth ? gsl_interp_init(smooth, c->at, c->more, c->n) : GSL_ENOMEM;
+    if (c->n >= 3 && bad == GSL_ENOMEM)
         pl_memory_short();
-    if (smooth && gsl_interp_init(smooth, c->at, c->more, c->n) == 0) {
+    if (bad == 0) {
         gsl_interp_eval_e(smooth, c->at, c->more, within, NULL, &more);
         gsl_interp_eval_deriv_e(smooth, c->at, c->more, within, NULL, &slope);
     }
