@@ -377,7 +377,7 @@ Test(png, has_text_size_and_the_same_bytes, .init = make_folder, .fini = drop_fo
     cr_expect(holds(a, n[0], "a title"));
     cr_expect(holds(a, n[0], "iTXtDescription"));
     cr_expect(holds(a, n[0], "na\xc3\xafve \xef\xbf\xbd"));
-    cr_expect(holds(a, n[0], "plumb-field " PL_VERSION));
+    cr_expect(holds(a, n[0], "plumb " PL_VERSION));
     cr_expect(not(holds(a, n[0], "tIME")));
     cairo_surface_t *read = cairo_image_surface_create_from_png(in_folder("a.png"));
     cr_expect(eq(int, cairo_image_surface_get_width(read), 320));
