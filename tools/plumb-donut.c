@@ -224,7 +224,7 @@ static const char *given_twice(const cli *c, const struct own *o)
         for (int j = 0; j < i; j++)
             if (cli_same_file(o->before[i], o->before[j]))
                 return o->before[i];
-    return false;
+    return NULL;
 }
 
 static bool spares(const cli *c, const struct own *o)

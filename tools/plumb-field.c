@@ -54,7 +54,8 @@ static int take(void *ctx, int letter, const char *value, pl_err *err)
         if (*value >= '0' && *value <= '9' && !*end && errno == 0)
             return 0;
         err->code = PL_EARG;
-        snprintf(err->msg, sizeof err->msg, "--best is \"%.40s\"; a whole number is wanted", value);
+        snprintf(err->msg, sizeof err->msg,
+                 "--best is \"%.40s\"; a whole number, 0 or more, is wanted", value);
         return -1;
     }
 }

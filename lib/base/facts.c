@@ -232,7 +232,8 @@ pl_status pl_facts_need(const pl_facts *facts, const char *name, double *value, 
     if (f->section)
         used = (size_t)snprintf(ways, sizeof ways, ", or [%s] %s in a profile", f->section, name);
     if (f->keywords[0])
-        snprintf(ways + used, sizeof ways - used, "; a frame's header tells it by %s", f->keywords[0]);
+        snprintf(ways + used, sizeof ways - used, "; a frame's header tells it by %s",
+                 f->keywords[0]);
     return pl_fail(err, PL_ENODATA, "%s is not known (%s); give --%s%s", name, f->help, option,
                    ways);
 }
