@@ -8,7 +8,7 @@ set -eu
 export LC_ALL=C
 build=${1:?usage: bench.sh BUILD [quick]}
 quick=${2:-}
-field=$build/plumb-field sweep=$build/plumb-sweep maker=$build/tests/mkframe
+field=$build/plumb-field sweep=$build/plumb-sweep check=$build/plumb-check maker=$build/tests/mkframe
 reader=$build/tests/readonly sep=$build/tests/sepbench tool=$build/tests/timeit
 dir=$build/bench
 rounds=11 passed=0 failed=0
@@ -89,6 +89,21 @@ against_sep() { # LIMIT NAME
         "$ratio" "$word"
 }
 
+one_sub() { # LIMIT FRAME: plumb-check by the surface just saved, over the reader's time
+    most=$1
+    shift
+    for n in $rounds $((3 * rounds)); do
+        race "$n" "$check" -q -p "$dir/sweep.ini" "$@" --- "$reader" "$@" short
+        ratio=$(calc "$(figure 1 1) / $(figure 2 1)" %.2f)
+        if holds "$ratio <= $most"; then
+            break
+        fi
+    done
+    limit "$ratio" '<=' "$most"
+    printf '%-26s %9.1f %9.1f %7.2f %9.1f  %s\n' "plumb-check, 26 Mpx" "$(figure 1 1)" \
+        "$(figure 2 1)" "$ratio" "$(calc "($(figure 1 5) - $own_kib) / 1024" %.1f)" "$word"
+}
+
 through_focus() { # LIMIT: eleven frames of 26 Mpx, 20 um apart; plumb-sweep over the reader's time
     most=$1
     shift
@@ -110,6 +125,8 @@ through_focus() { # LIMIT: eleven frames of 26 Mpx, 20 um apart; plumb-sweep ove
     limit "$ratio" '<=' "$most"
     printf '%-26s %9.1f %9.1f %7.2f %9.1f  %s\n' "through focus, 11 x 26 Mpx" "$(figure 1 1)" \
         "$(figure 2 1)" "$ratio" "$(calc "($(figure 1 5) - $own_kib) / 1024" %.1f)" "$word"
+    "$sweep" -q -p "$dir/sweep.ini" --save "$@" >/dev/null || [ $? = 1 ]
+    one_sub 1.5 "$dir/focus-3.fits"
     rm -f "$dir"/focus-*.fits
 }
 
@@ -151,14 +168,14 @@ echo
 frame plain 9576 6388 4000
 echo "9576 x 6388 px with 4000 stars: $("$field" "$dir/plain.fits" | sed -n 's/^ *stars  *//p' | head -n 1)"
 printf '%-26s %9s %9s %7s %9s\n' "against fits_read_img" "plumb ms" "reader ms" ratio "peak MiB"
-against "16 bit, read as 16 bit" 2 plain short
+against "16 bit, read as 16 bit" 1 plain short
 memory 64
 against "16 bit, -j 1" - plain short -j 1
 frame mosaic 9576 6388 4000 --mosaic RGGB --sky-rgb 300,400,250 --rg 0.5:1.2 --bg 0.4:1
 against "16 bit colour mosaic" - mosaic short
 drop mosaic
 frame float 9576 6388 4000 --bitpix -32
-against "float, read as float" - float float
+against "float, read as float" 1 float float
 drop float
 frame rice 9576 6388 4000 --compress rice
 against "16 bit Rice-compressed" - rice short
