@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
-/* fftclock.c - preloaded into a program: how many Fourier transforms it ran, and how long they took.
- * At the end one line on the descriptor FFTCLOCK names: "calls ms". */
+/* fftclock.c - preloaded into a program: how many Fourier transforms it ran, and how long they
+ * took. At the end one line on the descriptor FFTCLOCK names: "calls ms". */
 #define _GNU_SOURCE
 #include <dlfcn.h>
 #include <fftw3.h>
