@@ -1,7 +1,7 @@
 #!/bin/sh
 # SPDX-License-Identifier: GPL-3.0-or-later
-# house.sh - no arrow back: a room includes only the rooms DEVELOPERS.md allows it, a subject of align none of
-# the others but where it builds on one; and that page names every file of a room (those of report/ by families).
+# house.sh - no arrow back: a room includes only the rooms DEVELOPERS.md allows it, a subject of align or report
+# none of the others but where it builds on one; and that page names every file of a room.
 # plumb(7) says what to do for every cause, and quotes the verdicts as the programs say them.
 set -u
 passed=0 failed=0
@@ -26,12 +26,15 @@ room() { # ROOM ALLOWED: a pattern of rooms it may include beside itself and the
     done
 }
 
-told() { # FOLDER: the lines of DEVELOPERS.md on a folder of align
-    awk -v head="- \`$1/\`" 'index($0, "- ") == 1 || /^$/ { on = index($0, head) == 1 } on' DEVELOPERS.md
+told() { # ROOM FOLDER: the lines of DEVELOPERS.md on a folder of a room
+    awk -v room="**$1.**" -v head="- \`$2/\`" 'index($0, "**") == 1 { here = index($0, room) == 1 }
+        index($0, "- ") == 1 || /^$/ { on = here && index($0, head) == 1 } on' DEVELOPERS.md
 }
 
-subject() { # FOLDER ALLOWED: the folders of align it may include beside itself
-    for file in lib/align/"$1"/*.[ch]; do
+subject() { # ROOM FOLDER ALLOWED: the room's folders it may include beside itself
+    room=$1
+    shift
+    for file in lib/"$room"/"$1"/*.[ch]; do
         bad=$(sed -n 's/^#include "\.\.\/\([a-z][^"]*\/[^"]*\)".*/\1/p' "$file" | grep -vE "^($2)/")
         verdict ${#bad} "$file includes $bad"
     done
@@ -42,25 +45,29 @@ room frame base
 room star 'base|frame'
 room optics base
 room align 'base|frame|star|optics'
-for folder in lib/align/*/; do
-    case $(basename "$folder") in
-    check) subject check sweep ;;
-    night) subject night check ;;
-    *) subject "$(basename "$folder")" none ;;
+room report 'base|frame|star|optics|align'
+for folder in lib/align/*/ lib/report/*/; do
+    of=${folder#lib/} name=$(basename "$folder")
+    case $of in
+    align/check/) subject align check sweep ;;
+    align/night/) subject align night check ;;
+    report/change/) subject report change 'donut|field' ;;
+    report/laser/) subject report laser zone ;;
+    *) subject "${of%%/*}" "$name" none ;;
     esac
 done
-room report 'base|frame|star|optics|align'
 for file in tools/*.[ch]; do
     bad=$(sed -n 's/^#include "\([^"]*\)".*/\1/p' "$file" | grep -vE '^(plumb\.h|\.\./lib/plumb\.h|(cli|watch)\.h)$')
     verdict ${#bad} "$file includes $bad"
 done
 
-for file in lib/base/*.c lib/frame/*.c lib/star/*.c lib/optics/*.c lib/align/*.c; do
+for file in lib/base/*.c lib/frame/*.c lib/star/*.c lib/optics/*.c lib/align/*.c lib/report/*.c; do
     grep -q "\`${file##*/}\`" DEVELOPERS.md
     verdict $? "DEVELOPERS.md does not name $file"
 done
-for file in lib/align/*/*.c; do
-    told "$(basename "${file%/*}")" | grep -q "\`${file##*/}\`"
+for file in lib/align/*/*.c lib/report/*/*.c; do
+    of=${file#lib/}
+    told "${of%%/*}" "$(basename "${file%/*}")" | grep -q "\`${file##*/}\`"
     verdict $? "DEVELOPERS.md does not name $file in its folder's lines"
 done
 

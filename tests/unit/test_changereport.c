@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* What changed, in words, JSON and pictures; made-up changes, no frames. */
 #include "../../lib/align/change/change.h"
-#include "../../lib/report/change_report.h"
+#include "../../lib/report/change/change.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

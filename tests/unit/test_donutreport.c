@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Donuts in words, JSON and a picture; made-up donuts, no frames. */
 #include "../../lib/align/align.h"
-#include "../../lib/report/donut_report.h"
+#include "../../lib/report/donut/donut.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

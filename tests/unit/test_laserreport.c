@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A laser in words, JSON and a picture; made-up marks. */
 #include "../../lib/align/laser/laser.h"
-#include "../../lib/report/laser_report.h"
+#include "../../lib/report/laser/laser.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

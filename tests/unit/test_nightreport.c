@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A night in words, JSON and a picture; made-up exposures. */
 #include "../../lib/align/night/night.h"
-#include "../../lib/report/night_report.h"
+#include "../../lib/report/night/night.h"
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>

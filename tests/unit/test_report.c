@@ -1,6 +1,6 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* test_report.c - a field in words, JSON, a table and a map; made-up fields, no frames. */
-#include "../../lib/report/map.h"
+#include "../../lib/report/field/map.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A series through focus in words, JSON and a picture; made-up series, no frames. */
 #include "../../lib/align/align.h"
-#include "../../lib/report/sweep_report.h"
+#include "../../lib/report/sweep/sweep.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

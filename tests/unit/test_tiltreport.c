@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* A tilt in words, JSON and a picture; made-up surfaces, no frames. */
 #include "../../lib/align/tilt/tilt.h"
-#include "../../lib/report/tilt_report.h"
+#include "../../lib/report/tilt/tilt.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>

@@ -1,7 +1,7 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* Turns in words, JSON and a picture; made-up answers, no log. */
 #include "../../lib/align/turn/turn.h"
-#include "../../lib/report/turn_report.h"
+#include "../../lib/report/turn/turn.h"
 #include "answers.h"
 
 #include <criterion/criterion.h>
