@@ -34,25 +34,25 @@ static void count(long long since_ns)
         real.object = dlsym(RTLD_NEXT, name);                                                      \
     long long since_ns = now_ns()
 
-typedef void plain(const fftw_plan);
-typedef void dft(const fftw_plan, fftw_complex *, fftw_complex *);
-typedef void r2c(const fftw_plan, double *, fftw_complex *);
+typedef void plain(fftw_plan);
+typedef void dft(fftw_plan, fftw_complex *, fftw_complex *);
+typedef void r2c(fftw_plan, double *, fftw_complex *);
 
-void fftw_execute(const fftw_plan p)
+void fftw_execute(fftw_plan p)
 {
     REAL(plain, "fftw_execute");
     real.run(p);
     count(since_ns);
 }
 
-void fftw_execute_dft(const fftw_plan p, fftw_complex *in, fftw_complex *out)
+void fftw_execute_dft(fftw_plan p, fftw_complex *in, fftw_complex *out)
 {
     REAL(dft, "fftw_execute_dft");
     real.run(p, in, out);
     count(since_ns);
 }
 
-void fftw_execute_dft_r2c(const fftw_plan p, double *in, fftw_complex *out)
+void fftw_execute_dft_r2c(fftw_plan p, double *in, fftw_complex *out)
 {
     REAL(r2c, "fftw_execute_dft_r2c");
     real.run(p, in, out);
