@@ -6,6 +6,7 @@
 #include "wavemodel.h"
 
 #include <gsl/gsl_blas.h>
+#include <gsl/gsl_linalg.h>
 #include <gsl/gsl_multifit_nlinear.h>
 #include <math.h>
 #include <stdlib.h>
@@ -109,6 +110,14 @@ static void set_free(struct problem *w)
     }
 }
 
+/* The inverse of J'J, which the priors keep from being singular. GSL's own covariance does not look
+ * whether it got its memory. */
+static bool covariance(const gsl_matrix *jacobian, gsl_matrix *cov)
+{
+    gsl_blas_dsyrk(CblasLower, CblasTrans, 1, jacobian, 0, cov);
+    return gsl_linalg_cholesky_decomp1(cov) == 0 && gsl_linalg_cholesky_invert(cov) == 0;
+}
+
 /* Go down until a step gains less than `enough` of chi square. Gives: chi square; NaN on failure.
  *   refresh  in  compute gradients while steps gain much; near the answer the last one serves on,
  *                since it hardly changes there and an image costs a fifth of it
@@ -140,7 +149,7 @@ static double descend(struct problem *w, bool refresh, double enough, gsl_matrix
         pl_wavemodel_compute(&w->m,
                              false); /* the last one computed may be a step that was not taken */
         if (cov)
-            gsl_multifit_nlinear_covar(gsl_multifit_nlinear_jac(gsl), 0, cov);
+            chi2 = covariance(gsl_multifit_nlinear_jac(gsl), cov) ? chi2 : NAN;
     }
     if (!gsl || !at)
         pl_memory_short();

@@ -14,32 +14,34 @@ static const double RIDGE = 1e-5;      /* of the screws' effect: chooses the lea
 static const double NEARLY = 1.25;     /* rounding may lengthen what is left by this */
 static const double WELL_INSIDE = 0.5; /* or leave this part of what is allowed */
 
-/* H t = -g, and with it the sum nought: a Lagrange multiplier is the last unknown. */
+/* H t = -g, and with it the sum nought: with a Lagrange multiplier q, H t = -g - q 1. GSL's LU,
+ * which would solve both at once, does not look whether it got its memory. */
 double pl_turn_best(const pl_turn_loss *l, bool unbound, double *turn)
 {
-    enum { MOST = PL_SCREWS_MAX + 1 };
-    size_t n = l->screws, m = unbound ? n : n + 1;
-    double a[MOST * MOST] = { 0 }, b[MOST] = { 0 }, x[MOST] = { 0 }, trace = 0;
-    size_t order[MOST];
+    size_t n = l->screws;
+    double a[PL_SCREWS_MAX * PL_SCREWS_MAX], x[PL_SCREWS_MAX], one[PL_SCREWS_MAX];
+    double trace = 0, sum = 0, ones = 0;
     for (size_t k = 0; k < n; k++)
         trace += l->h[k][k] / (double)n;
     for (size_t k = 0; k < n; k++) {
         for (size_t j = 0; j < n; j++)
-            a[k * m + j] = l->h[k][j] / trace + (k == j ? RIDGE : 0);
-        b[k] = -l->g[k] / trace;
-        if (!unbound)
-            a[k * m + n] = a[n * m + k] = 1;
+            a[k * n + j] = l->h[k][j] / trace + (k == j ? RIDGE : 0);
+        x[k] = -l->g[k] / trace;
+        one[k] = 1;
     }
-    gsl_matrix_view matrix = gsl_matrix_view_array(a, m, m);
-    gsl_vector_view right = gsl_vector_view_array(b, m), answer = gsl_vector_view_array(x, m);
-    gsl_permutation p = { m, order };
-    int sign;
-    gsl_permutation_init(&p);
-    bool good = trace > 0 && isfinite(trace) &&
-                gsl_linalg_LU_decomp(&matrix.matrix, &p, &sign) == 0 &&
-                gsl_linalg_LU_solve(&matrix.matrix, &p, &right.vector, &answer.vector) == 0;
-    for (size_t k = 0; k < n; k++)
-        turn[k] = good && isfinite(x[k]) ? x[k] : 0;
+    gsl_matrix_view matrix = gsl_matrix_view_array(a, n, n);
+    gsl_vector_view free_turn = gsl_vector_view_array(x, n), bond = gsl_vector_view_array(one, n);
+    bool good = trace > 0 && isfinite(trace) && gsl_linalg_cholesky_decomp1(&matrix.matrix) == 0 &&
+                gsl_linalg_cholesky_svx(&matrix.matrix, &free_turn.vector) == 0 &&
+                gsl_linalg_cholesky_svx(&matrix.matrix, &bond.vector) == 0;
+    for (size_t k = 0; k < n; k++) {
+        sum += x[k];
+        ones += one[k];
+    }
+    for (size_t k = 0; k < n; k++) {
+        double t = unbound ? x[k] : x[k] - sum / ones * one[k];
+        turn[k] = good && isfinite(t) ? t : 0;
+    }
     return pl_turn_cost(l, turn);
 }
 
