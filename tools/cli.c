@@ -369,6 +369,17 @@ bool cli_spares_file(const cli *c, const char *path, const char *file)
     return spares;
 }
 
+bool cli_spares_output(const cli *c, const char *where, const char *frame, const char *suffix,
+                       const char *file)
+{
+    char *path = where ? cli_output_path(c, where, frame, suffix) : NULL;
+    bool good = path ? cli_spares_inputs(c, path) && cli_spares_file(c, path, file) : !where;
+    if (where && !path)
+        cli_failed(c, where, &(pl_err){ PL_ENOMEM, "" });
+    free(path);
+    return good;
+}
+
 int cli_surface(const cli *c, pl_surface *out, bool *known)
 {
     pl_err err = { PL_OK, "" };

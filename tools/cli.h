@@ -103,6 +103,12 @@ bool cli_spares_inputs(const cli *c, const char *path);
 /* cli_spares_file - the same for one more file that is read (NULL: none). */
 bool cli_spares_file(const cli *c, const char *path, const char *file);
 
+/* cli_spares_output - the same for what is made from a frame, see cli_output_path.
+ *   where  in  NULL: nothing is made
+ *   file   in  one more that is read; NULL: none */
+bool cli_spares_output(const cli *c, const char *where, const char *frame, const char *suffix,
+                       const char *file);
+
 /* cli_misuse - the complaint, then the usage, on stderr. Gives: the exit status 2. */
 int cli_misuse(const cli *c, const char *sentence);
 

@@ -194,13 +194,9 @@ static int check_words(const cli *c, const struct own *o)
         return cli_misuse(c, "--moved goes with two frames, the second after the move");
     if (o->check.pair && o->reference)
         return cli_misuse(c, "--moved and --reference do not go together");
-    for (int i = 0; c->png && i < c->files; i++) {
-        char *path = cli_output_path(c, c->png, c->file[i], ".png");
-        bool good = !path || (cli_spares_inputs(c, path) && cli_spares_file(c, path, o->reference));
-        free(path);
-        if (!good)
+    for (int i = 0; i < c->files; i++)
+        if (!cli_spares_output(c, c->png, c->file[i], ".png", o->reference))
             return EXIT_UNMEASURED;
-    }
     return c->png ? cli_check_outputs(c) : -1;
 }
 

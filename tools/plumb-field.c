@@ -175,18 +175,6 @@ static int measure(const cli *c, const struct own *o, const pl_field *before, co
     return status;
 }
 
-/* Whether the file made from a frame is none that is read. */
-static bool spares(const cli *c, const struct own *o, const char *where, const char *file,
-                   const char *suffix)
-{
-    char *path = where ? cli_output_path(c, where, file, suffix) : NULL;
-    bool good = path ? cli_spares_inputs(c, path) && cli_spares_file(c, path, o->against) : !where;
-    if (where && !path)
-        cli_failed(c, where, &(pl_err){ PL_ENOMEM, "" });
-    free(path);
-    return good;
-}
-
 static int measure_all(const cli *c, const struct own *o, const pl_field *before)
 {
     int worst = EXIT_WITHIN;
@@ -217,7 +205,8 @@ static int compare_all(const cli *c, const struct own *o)
 
 static bool spares_all(const cli *c, const struct own *o, const char *file)
 {
-    return spares(c, o, c->png, file, ".png") && spares(c, o, o->table, file, ".ecsv");
+    return cli_spares_output(c, c->png, file, ".png", o->against) &&
+           cli_spares_output(c, o->table, file, ".ecsv", o->against);
 }
 
 static int run(cli *c, const struct own *o)
