@@ -103,19 +103,54 @@ static struct dual opening(const pl_aperture *a, const double *c, const double *
     return open;
 }
 
+enum { VANES = 16, AT_ONCE = 64 };
+
+/* Directions of the vanes. */
+struct vanes {
+    int n;
+    double c[VANES], s[VANES];
+};
+
+/* How far cells are from all edges, rim and shadow in radii squared; most of a pupil is. Of n <=
+ * AT_ONCE cells: [n] above 0 where all is open. */
+PL_WIDE
+static void clearance(const pl_aperture *a, const struct vanes *v, const double *x, const double *y,
+                      size_t n, double cell, double *restrict clear)
+{
+    const double edge = PL_EDGE * cell, in = fmax(0, 1 - edge);
+    const double out = a->obstruction > 0 ? a->obstruction + edge : 0;
+    for (size_t i = 0; i < n; i++) {
+        double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
+        double rim = in * in - x[i] * x[i] - y[i] * y[i], bore = dx * dx + dy * dy - out * out;
+        clear[i] = rim < bore ? rim : bore;
+    }
+    for (int k = 0; k < v->n; k++)
+        for (size_t i = 0; i < n; i++) {
+            double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
+            double past = fabs(dy * v->c[k] - dx * v->s[k]) - a->vane_width / 2 - edge;
+            clear[i] = clear[i] < past ? clear[i] : past;
+        }
+}
+
 void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n, double cell,
                       pl_opening *out)
 {
-    enum { VANES = 16 };
-    int vanes = a->vanes < VANES ? a->vanes : VANES;
-    double c[VANES], s[VANES];
-    for (int k = 0; k < vanes; k++) {
+    struct vanes v = { .n = a->vanes < VANES ? a->vanes : VANES };
+    double clear[AT_ONCE];
+    for (int k = 0; k < v.n; k++) {
         double t = (a->vane_deg + 360.0 * k / a->vanes) * M_PI / 180;
-        c[k] = cos(t);
-        s[k] = sin(t);
+        v.c[k] = cos(t);
+        v.s[k] = sin(t);
     }
-    for (size_t i = 0; i < n; i++) {
-        struct dual open = opening(a, c, s, vanes, x[i], y[i], cell);
-        out[i] = (pl_opening){ open.v, open.dx, open.dy };
+    for (size_t first = 0; first < n; first += AT_ONCE) {
+        size_t m = n - first < AT_ONCE ? n - first : AT_ONCE;
+        clearance(a, &v, x + first, y + first, m, cell, clear);
+        for (size_t i = 0; i < m; i++) {
+            size_t at = first + i;
+            struct dual open = { 1, 0, 0 };
+            if (!(clear[i] > 0))
+                open = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
+            out[at] = (pl_opening){ open.v, open.dx, open.dy };
+        }
     }
 }

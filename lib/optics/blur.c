@@ -117,8 +117,8 @@ void pl_psf_transform_columns(pl_psf *p)
 
 /* What multiplies element (j, i) of the spectrum, [reach]: blur, place and what the derivative asks
  * for. By x and y it is -2 pi i f; by the seeing, d/ds exp(-a s^(5/3)) = -(5/3) a s^(2/3) exp(). */
-static void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
-                       fftw_complex *out)
+PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
+                        fftw_complex *out)
 {
     const double *t = v->transfer + (size_t)j * (size_t)p->half;
     const double *r53 = p->turbulence + (size_t)abs(signed_row(p, j)) * (size_t)p->half;
@@ -143,8 +143,8 @@ static void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, i
 }
 
 /* to[i mod m] += k[i] s[i]. */
-static void fold_row(const pl_psf *p, const fftw_complex *k, const fftw_complex *s,
-                     fftw_complex *to)
+PL_INTO void fold_row(const pl_psf *p, const fftw_complex *k, const fftw_complex *s,
+                      fftw_complex *to)
 {
     int m = p->sampling.m;
     for (int from = 0; from < p->reach; from += m) {
@@ -156,15 +156,22 @@ static void fold_row(const pl_psf *p, const fftw_complex *k, const fftw_complex 
     }
 }
 
-void pl_psf_fold(pl_psf *p, const struct pl_view *v, pl_fold what, double *out)
+/* Into p->small. */
+PL_WIDE static void fold(pl_psf *p, const struct pl_view *v, pl_fold what)
 {
-    int m = p->sampling.m, size = p->grid.size;
+    int m = p->sampling.m;
     memset(p->small, 0, (size_t)m * (size_t)p->pitch_small * sizeof *p->small);
     for (int j = 0, to = 0; j < p->sampling.n; j++, to = to + 1 < m ? to + 1 : 0) {
         kernel_row(p, v, what, j, p->kernel);
         fold_row(p, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half,
                  p->small + (size_t)to * (size_t)p->pitch_small);
     }
+}
+
+void pl_psf_fold(pl_psf *p, const struct pl_view *v, pl_fold what, double *out)
+{
+    int size = p->grid.size;
+    fold(p, v, what);
     fftw_execute(p->to_image);
     for (int y = 0; y < size; y++)
         for (int x = 0; x < size; x++)

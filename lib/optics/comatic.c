@@ -113,17 +113,41 @@ static double peak_at(const struct image *g)
     return (lo + hi) / 2;
 }
 
-/* Radius from the peak at which the light falls to half, towards (c, d). */
-static double half_radius(const struct image *g, double peak, double half, double c, double d)
+/* Radius from the peak at which the light falls to half, towards (c, d): false position (Illinois;
+ * Dowell & Jarratt 1971, from memory) from near the last one. */
+static double half_radius(const struct image *g, double peak, double half, double c, double d,
+                          double near)
 {
-    double lo = 0, hi = g->width / 16;
-    while (intensity(g, peak + hi * c, hi * d) > half) {
-        lo = hi;
-        hi += g->width / 16;
+    double step = g->width / 64, lo = fmax(0, near - step), hi = near + step;
+    double above = intensity(g, peak + lo * c, lo * d) - half;
+    double below = intensity(g, peak + hi * c, hi * d) - half;
+    while (!(above > 0) && lo > 0) {
+        lo = fmax(0, lo - 4 * step);
+        above = intensity(g, peak + lo * c, lo * d) - half;
     }
-    for (int i = 0; i < 22; i++) {
-        double mid = (lo + hi) / 2;
-        *(intensity(g, peak + mid * c, mid * d) > half ? &lo : &hi) = mid;
+    while (below > 0) {
+        lo = hi;
+        above = below;
+        hi += 4 * step;
+        below = intensity(g, peak + hi * c, hi * d) - half;
+    }
+    for (int i = 0, side = 0; i < 60 && hi - lo > 1e-9 * g->width; i++) {
+        double mid = (lo * below - hi * above) / (below - above);
+        double v = intensity(g, peak + mid * c, mid * d) - half;
+        if (fabs(v) < 1e-9 * half)
+            return mid;
+        if (v > 0) {
+            lo = mid;
+            above = v;
+            below =
+                side > 0 ? below / 2 : below; /* twice the same end: the other one stays behind */
+            side = 1;
+        } else {
+            hi = mid;
+            below = v;
+            above = side < 0 ? above / 2 : above;
+            side = -1;
+        }
     }
     return (lo + hi) / 2;
 }
@@ -131,9 +155,10 @@ static double half_radius(const struct image *g, double peak, double half, doubl
 /* Diameter in v of the circle as large as the contour at half the peak: its mean square radius. */
 static double half_diameter(const struct image *g)
 {
-    double peak = peak_at(g), half = intensity(g, peak, 0) / 2, sum = 0;
+    double peak = peak_at(g), half = intensity(g, peak, 0) / 2, sum = 0, r = g->width / 2;
     for (int i = 0; i < CONTOUR; i++) {
-        double a = M_PI * (i + 0.5) / CONTOUR, r = half_radius(g, peak, half, cos(a), sin(a));
+        double a = M_PI * (i + 0.5) / CONTOUR;
+        r = half_radius(g, peak, half, cos(a), sin(a), r);
         sum += r * r;
     }
     return 2 * sqrt(sum / CONTOUR);

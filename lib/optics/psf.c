@@ -164,6 +164,7 @@ pl_status pl_psf_new(const pl_psf_grid *grid, pl_psf **out, pl_err *err)
         return pl_fail(err, PL_ENOMEM, "out of memory for a star image of %d px", grid->size);
     }
     pl_psf_set_blur(p, &(pl_blur){ 0 });
+    p->aperture.obstruction = NAN; /* none is set */
     pl_psf_set_aperture(p, &(pl_aperture){ 0 });
     *out = p;
     return PL_OK;
@@ -210,8 +211,19 @@ void pl_psf_free(pl_psf *p)
     free(p);
 }
 
+static bool same_aperture(const pl_aperture *a, const pl_aperture *b)
+{
+    return a->obstruction == b->obstruction && a->shadow_x == b->shadow_x &&
+           a->shadow_y == b->shadow_y && a->vanes == b->vanes && a->vane_width == b->vane_width &&
+           a->vane_deg == b->vane_deg;
+}
+
+/* A gradient is mostly asked for where the image was. */
 void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
 {
+    if (same_aperture(a, &p->aperture))
+        return;
+    p->aperture = *a;
     for (int i = 0; i < p->grid.lights; i++) {
         struct pl_view *v = &p->view[i];
         pl_opening *open = p->open + v->first;

@@ -48,9 +48,10 @@ struct pl_psf {
     int half;                           /* columns of a real spectrum */
     int pitch, pitch_half, pitch_small; /* of rows: field, spectrum, small */
     struct pl_view view[PL_LIGHTS_MAX];
-    size_t cells;           /* of all wavelengths */
-    double *x, *y;          /* [cells] pupil radii */
-    pl_opening *open;       /* [cells] */
+    size_t cells;  /* of all wavelengths */
+    double *x, *y; /* [cells] pupil radii */
+    pl_aperture aperture;
+    pl_opening *open;       /* [cells] of it */
     double *gain;           /* [cells of the largest view] scratch */
     fftw_complex *turn;     /* [cells of the largest view] exp(-i k W), scaled to flux 1 */
     const double *phase_um; /* [cells] borrowed, or NULL */

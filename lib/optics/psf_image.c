@@ -72,20 +72,35 @@ static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
         row_at_sensor(p, p->half_way, j, p->field + (size_t)j * (size_t)p->pitch);
 }
 
-/* The spectrum of own |E|^2 + re Re(E* F) + im Im(E* F), F of the pupil p->gain x p->turn. Row by
- * row, so that what is in work fits the processor's cache. */
-static void combine(pl_psf *p, const struct pl_view *v, double own, double re, double im)
+/* A row of k Im(E* F), and of own |E|^2 + k Re(E* F). */
+PL_WIDE static void turning(const fftw_complex *e, const fftw_complex *f, double k, int n,
+                            double *restrict out)
+{
+    for (int i = 0; i < n; i++)
+        out[i] = k * (e[i][0] * f[i][1] - e[i][1] * f[i][0]);
+}
+
+PL_WIDE static void brightening(const fftw_complex *e, const fftw_complex *f, double own, double k,
+                                int n, double *restrict out)
+{
+    for (int i = 0; i < n; i++)
+        out[i] = own * (e[i][0] * e[i][0] + e[i][1] * e[i][1]) +
+                 k * (e[i][0] * f[i][0] + e[i][1] * f[i][1]);
+}
+
+/* The spectrum of k Im(E* F), or of own |E|^2 + k Re(E* F) where only light changes; F of the pupil
+ * p->gain x p->turn. Row by row, so that what is in work fits the processor's cache. */
+static void combine(pl_psf *p, const struct pl_view *v, bool light, double own, double k)
 {
     int n = p->sampling.n;
-    const fftw_complex *f = p->turned;
     transform_columns(p, v, p->gain, p->half_way);
     for (int j = 0; j < n; j++) {
         const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
         row_at_sensor(p, p->half_way, j, p->turned);
-        for (int i = 0; i < n; i++)
-            p->intensity[i] = own * (e[i][0] * e[i][0] + e[i][1] * e[i][1]) +
-                              re * (e[i][0] * f[i][0] + e[i][1] * f[i][1]) +
-                              im * (e[i][0] * f[i][1] - e[i][1] * f[i][0]);
+        if (light)
+            brightening(e, p->turned, own, k, n, p->intensity);
+        else
+            turning(e, p->turned, k, n, p->intensity);
         pl_psf_transform_row(p, j);
     }
     pl_psf_transform_columns(p);
@@ -128,7 +143,7 @@ static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
     evaluate(p, v, &z, p->gain);
     for (size_t c = 0; c < v->cells; c++)
         p->gain[c] *= p->open[v->first + c].open;
-    combine(p, v, 0, 0, 2 * 2 * M_PI / v->lambda_um);
+    combine(p, v, false, 0, 2 * 2 * M_PI / v->lambda_um);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
@@ -140,7 +155,7 @@ static void by_shadow(pl_psf *p, const struct pl_view *v, bool along_y, double *
         const pl_opening *o = &p->open[v->first + c];
         p->gain[c] = along_y ? o->d_shadow_y : o->d_shadow_x;
     }
-    combine(p, v, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2, 0);
+    combine(p, v, true, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 

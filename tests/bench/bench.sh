@@ -224,7 +224,7 @@ scene field "[field]\nstars = 500\n[focus]\ntilt_x_um_mm = 5\ncurvature_um = 20\
 # shellcheck disable=SC2086
 waves "one donut of 58 px, one thread" 250 $donut -j 1 samples/donut-out.fits.fz
 # shellcheck disable=SC2086
-transforms 1.5 $donut -j 1 samples/donut-out.fits.fz
+transforms 2 $donut -j 1 samples/donut-out.fits.fz
 # shellcheck disable=SC2086
 waves "twelve donuts of 60 px, two threads" 1500 $donut -j 2 "$dir/twelve.fits"
 waves "1200 x 900 px, 500 stars rendered" 3000 "$sim" -q -p samples/evening.ini -j 2 -o "$dir/s.fits" "$dir/field.ini"

@@ -13,6 +13,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from dataclasses import dataclass, field, replace
 
 sys.dont_write_bytecode = True
@@ -133,13 +134,16 @@ class Donut:
             sys.exit(f"{self.program} is not built")
 
     def profile(self, scope):
+        """Cases run side by side: the file is replaced, never seen half written."""
         path = self.bench.path(f"scope-{scope.vanes}.ini")
-        with open(path, "w") as f:
+        part = f"{path}.{threading.get_ident()}"
+        with open(part, "w") as f:
             f.write(f"[scope]\naperture_mm = {scope.aperture_mm}\nfocal_mm = {scope.focal_mm}\n"
                     f"mirror_focal_mm = {scope.focal_mm}\nobstruction = {scope.obstruction}\n")
             if scope.vanes:
                 f.write(f"vanes = {scope.vanes}\nvane_mm = {scope.vane_width * scope.aperture_mm / 2:g}\n"
                         f"vane_deg = {scope.vane_deg}\n")
+        os.replace(part, path)
         return path
 
     def run(self, scope, *words):
