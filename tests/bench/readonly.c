@@ -55,7 +55,7 @@ static void *read_part(void *arg)
 /* Rows shared out evenly; the caller takes the first part. */
 static int read_split(struct part whole, int threads)
 {
-    struct part part[MAX_THREADS];
+    struct part part[MAX_THREADS] = { whole };
     pthread_t thread[MAX_THREADS];
     int status = 0;
     for (int i = 0; i < threads; i++) {
