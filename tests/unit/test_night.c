@@ -402,6 +402,7 @@ Test(night, nothing_measured_is_refused)
     cr_expect(eq(sz, subs.subs, 2));
     pl_subs_clear(&subs);
     cr_expect(eq(int, pl_night_sum(&subs, &facts, &n, &(pl_err){ PL_OK, "" }), PL_ENODATA));
+    pl_subs_clear(&subs);
 }
 
 /* ---- lines of JSON */
