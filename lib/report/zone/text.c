@@ -62,7 +62,7 @@ static void answer(const pl_zone *z, pl_string *out)
         pl_string_add(&says, ", the sensor square within %s arcmin",
                       pl_zone_figure(z->tilt_arcmin).s);
     pl_string_add(&says, ".");
-    pl_string_wrap(out, "", 0, PL_TEXT_WIDTH, says.s ? says.s : "");
+    pl_string_wrap(out, "", 2, PL_TEXT_WIDTH, says.s ? says.s : "");
     out->failed |= says.failed;
     free(pl_string_take(&says));
 }
