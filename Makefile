@@ -64,7 +64,7 @@ $(STATIC): $(LIB_OBJ)
 	@rm -f $@
 	$(Q)$(AR) rcsD $@ $^
 $(SHARED): $(LIB_OBJ)
-	$(Q)$(CC) -shared -Wl,-soname,$(SONAME) $(SANITIZE) $^ -o $@ $(PL_LIBS)
+	$(Q)$(CC) -shared -Wl,-soname,$(SONAME),-z,nodelete $(SANITIZE) $^ -o $@ $(PL_LIBS)
 	$(Q)ln -sf $(@F) $(BUILD)/$(SONAME)
 	$(Q)ln -sf $(@F) $(BUILD)/libplumb.so
 $(BUILD)/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o $(BUILD)/obj/tools/command.o \

@@ -162,7 +162,8 @@ int pl_pool_cpus(void);
 /* pl_pool_run - call job(ctx, i, worker) once for each i in [0, items), on up to `jobs` threads.
  *   jobs  in  threads; < 1 means one per processor
  * Workers are numbered [0, jobs). Order of calls is not defined; a job must write only to what
- * belongs to its item or its worker. Falls back to fewer threads, at least the caller's. */
+ * belongs to its item or its worker; it may run a pool itself. Falls back to fewer threads, at
+ * least the caller's. Threads stay asleep for the next call, with all signals blocked. */
 void pl_pool_run(int jobs, size_t items, pl_job *job, void *ctx);
 
 /* ---- robust.c: all reorder their input; n = 0 gives NaN */

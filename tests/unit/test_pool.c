@@ -4,10 +4,12 @@
 
 #include <criterion/criterion.h>
 #include <criterion/new/assert.h>
+#include <dirent.h>
 #include <stdatomic.h>
 #include <stdio.h>
 #include <string.h>
 #include <sys/resource.h>
+#include <sys/wait.h>
 #include <unistd.h>
 
 #if defined(__has_feature)
@@ -56,6 +58,63 @@ Test(pool, calls_each_item_once)
     for (size_t j = 0; j < sizeof jobs / sizeof *jobs; j++)
         for (size_t i = 0; i < sizeof items / sizeof *items; i++)
             expect_each_once(jobs[j], items[i]);
+}
+
+static void run_another(void *ctx, size_t item, int worker)
+{
+    atomic_int *calls = ctx;
+    static struct tally t[8];
+    pl_pool_run(3, 100, count, &t[item]);
+    for (size_t i = 0; i < 100; i++)
+        atomic_fetch_add(calls, t[item].seen[i] == 1);
+    (void)worker;
+}
+
+Test(pool, may_be_run_by_its_own_jobs)
+{
+    atomic_int calls = 0;
+    pl_pool_run(4, 8, run_another, &calls);
+    cr_expect(eq(int, calls, 800));
+}
+
+static size_t threads(void)
+{
+    DIR *d = opendir("/proc/self/task");
+    size_t n = 0;
+    while (d && readdir(d))
+        n++;
+    if (d)
+        closedir(d);
+    return n > 2 ? n - 2 : 0; /* less . and .. */
+}
+
+Test(pool, keeps_its_threads_for_the_next_call)
+{
+    expect_each_once(4, ITEMS);
+    size_t before = threads();
+    if (before == 0)
+        cr_skip_test("no /proc here");
+    for (int i = 0; i < 20; i++)
+        expect_each_once(4, ITEMS);
+    cr_expect(eq(sz, threads(), before));
+}
+
+/* A child of fork has none of its parent's threads, and must not wait for them. */
+Test(pool, works_in_a_child, .timeout = 20)
+{
+    expect_each_once(4, ITEMS);
+    pid_t child = fork();
+    if (child == 0) {
+        static struct tally t;
+        pl_pool_run(4, ITEMS, count, &t);
+        int all = 1;
+        for (size_t i = 0; i < ITEMS; i++)
+            all &= t.seen[i] == 1;
+        _exit(all ? 0 : 1);
+    }
+    int status = -1;
+    cr_assert(eq(int, waitpid(child, &status, 0), child));
+    cr_expect(eq(int, status, 0));
 }
 
 Test(pool, knows_the_processors)
