@@ -48,8 +48,43 @@ double pl_median(double *v, size_t n)
     MEDIAN_BODY(double);
 }
 
+enum { FEW = 64 };
+
+/* Of up to FEW values: each one's rank is counted, which has no branch that could go either way.
+ * Values of rank k - 1 and k come out; a rank between equal ones is any of them. */
+PL_WIDE
+static void ranked(const float *v, size_t n, int k, float *lower, float *upper)
+{
+    float all[FEW];
+    for (size_t j = 0; j < FEW; j++)
+        all[j] = j < n ? v[j] : INFINITY;
+    *lower = *upper = NAN;
+    for (size_t i = 0; i < n; i++) {
+        int less = 0, alike = 0;
+        for (size_t j = 0; j < FEW; j++) {
+            less += all[j] < v[i];
+            alike += all[j] == v[i];
+        }
+        if (less <= k && k < less + alike)
+            *upper = v[i];
+        if (less < k && k <= less + alike)
+            *lower = v[i];
+    }
+}
+
+static float median_of_few(const float *v, size_t n)
+{
+    float lower, upper;
+    if (n == 0)
+        return NAN;
+    ranked(v, n, (int)(n / 2), &lower, &upper);
+    return n % 2 ? upper : lower + (upper - lower) / 2;
+}
+
 float pl_medianf(float *v, size_t n)
 {
+    if (n <= FEW)
+        return median_of_few(v, n);
     MEDIAN_BODY(float);
 }
 

@@ -127,11 +127,14 @@ void pl_sky_clear(pl_sky *sky);
 /* pl_sky_merge_phases - a mono frame: make the four phases one. */
 void pl_sky_merge_phases(pl_sky *sky);
 
-/* pl_sky_row - level and noise of one phase along row y, interpolated between cell centres.
- *   x0, step, n  in   columns x0, x0 + step, ...
- *   level, noise out  [n]; either may be NULL */
-void pl_sky_row(const pl_sky *sky, int phase, double y, double x0, double step, int n, float *level,
-                float *noise);
+/* pl_sky_at - level and noise of one phase at a place, interpolated between cell centres.
+ *   level, noise  out  either may be NULL */
+void pl_sky_at(const pl_sky *sky, int phase, double x, double y, float *level, float *noise);
+
+/* pl_sky_bins - a mesh row widened to the columns of the frame binned 2 x 2.
+ *   level    out  [bins] sum of the four phases' levels, ADU
+ *   inverse  out  [bins] one over the noise of that sum, 1 / ADU */
+void pl_sky_bins(const pl_sky *sky, int row, int bins, float *level, float *inverse);
 
 /* ---- mosaic.c */
 

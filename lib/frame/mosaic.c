@@ -49,7 +49,7 @@ static bool phase_light(const pl_frame *f, const pl_sky *sky, const pl_spot *s, 
         return false;
     memset(light, 0, 4 * sizeof *light);
     for (int p = 0; p < 4; p++)
-        pl_sky_row(sky, p, s->y_px, s->x_px, 1, 1, &level[p], NULL);
+        pl_sky_at(sky, p, s->x_px, s->y_px, &level[p], NULL);
     double total = 0;
     for (int i = 0; i < BOX * BOX; i++) {
         int p = 2 * ((i / BOX) & 1) + ((i % BOX) & 1);

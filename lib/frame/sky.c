@@ -18,7 +18,8 @@ enum {
 struct survey {
     const pl_frame *frame;
     pl_sky *sky;
-    pl_err *err; /* one a mesh row, or a mesh */
+    pl_err *err;              /* one a mesh row, or a mesh */
+    float *room[PL_POOL_MAX]; /* each worker's rows, kept from mesh row to mesh row */
 };
 
 static int cell_side(int width, int height)
@@ -153,16 +154,15 @@ static pl_status read_sample(const pl_frame *f, int y0, int y1, float *rows, int
 
 static void survey_row(void *ctx, size_t j, int worker)
 {
-    (void)worker;
     struct survey *s = ctx;
     pl_sky *sky = s->sky;
     int w = s->frame->width, n = 0;
     int y0 = (int)j * sky->cell, y1 = (int)j == sky->ny - 1 ? s->frame->height : y0 + sky->cell;
-    int widest = w - (sky->nx - 1) * sky->cell;
-    size_t cell_values = (size_t)(2 * PAIRS) * (size_t)(widest > sky->cell ? widest : sky->cell);
-    float *rows = malloc(sizeof *rows * (size_t)(2 * PAIRS) * (size_t)w);
-    float *v = malloc(sizeof *v * cell_values * 2);
-    if (!rows || !v)
+    size_t widest = (size_t)(w - (sky->nx - 1) * sky->cell); /* the last cell of a row */
+    if (!s->room[worker])
+        s->room[worker] = malloc(sizeof(float) * 2 * PAIRS * ((size_t)w + 2 * widest));
+    float *rows = s->room[worker], *v = rows + (size_t)(2 * PAIRS) * (size_t)w;
+    if (!rows)
         pl_fail(&s->err[j], PL_ENOMEM, "out of memory for the sky");
     else if (read_sample(s->frame, y0, y1, rows, &n, &s->err[j]) == PL_OK)
         for (int i = 0; i < sky->nx; i++) {
@@ -174,8 +174,6 @@ static void survey_row(void *ctx, size_t j, int worker)
                 sky->noise[p][j * (size_t)sky->nx + (size_t)i] = (float)noise;
             }
         }
-    free(rows);
-    free(v);
 }
 
 /* Each node becomes the median of the finite ones in the 3 x 3 around it (wider where all are
@@ -280,8 +278,10 @@ pl_status pl_sky_measure(const pl_frame *frame, int jobs, pl_sky *out, pl_err *e
     pl_status st = errs ? reserve(&sky, err) : pl_fail(err, PL_ENOMEM, "out of memory for the sky");
     if (st != PL_OK)
         goto done;
-    struct survey s = { frame, &sky, errs };
+    struct survey s = { .frame = frame, .sky = &sky, .err = errs };
     pl_pool_run(jobs, (size_t)sky.ny, survey_row, &s);
+    for (int i = 0; i < PL_POOL_MAX; i++)
+        free(s.room[i]);
     st = first_error(errs, sky.ny, err);
     if (st == PL_OK)
         st = summarise(&sky, err);
@@ -341,17 +341,49 @@ static float between(const float *mesh, int nx, int i, int j, float wx, float wy
     return (1 - wy) * ((1 - wx) * a[0] + wx * a[right]) + wy * ((1 - wx) * b[0] + wx * b[right]);
 }
 
-void pl_sky_row(const pl_sky *sky, int phase, double y, double x0, double step, int n, float *level,
-                float *noise)
+void pl_sky_at(const pl_sky *sky, int phase, double x, double y, float *level, float *noise)
 {
     float wx, wy;
-    int j = node(y, sky->cell, sky->ny, &wy);
+    int i = node(x, sky->cell, sky->nx, &wx), j = node(y, sky->cell, sky->ny, &wy);
     int right = sky->nx > 1, up = sky->ny > 1;
-    for (int k = 0; k < n; k++) {
-        int i = node(x0 + step * k, sky->cell, sky->nx, &wx);
-        if (level)
-            level[k] = between(sky->level[phase], sky->nx, i, j, wx, wy, right, up);
-        if (noise)
-            noise[k] = between(sky->noise[phase], sky->nx, i, j, wx, wy, right, up);
+    if (level)
+        *level = between(sky->level[phase], sky->nx, i, j, wx, wy, right, up);
+    if (noise)
+        *noise = between(sky->noise[phase], sky->nx, i, j, wx, wy, right, up);
+}
+
+/* Bins [from, to) between a node and the next: of each phase the level and noise at both. */
+PL_WIDE
+static void ramp(const float end[4][4], int cell, int node, int last, int from, int to,
+                 float *restrict level, float *restrict inverse)
+{
+    for (int k = from; k < to; k++) {
+        double t = (2.0 * k + 1.0) / cell - 0.5 - node;
+        float w = t < 0 ? 0.0f : t > last ? (float)last : (float)t, sum = 0, var = 0;
+        for (int p = 0; p < 4; p++) {
+            float noise = (1 - w) * end[p][2] + w * end[p][3];
+            sum += (1 - w) * end[p][0] + w * end[p][1];
+            var += noise * noise;
+        }
+        level[k] = sum;
+        inverse[k] = 1 / sqrtf(var);
+    }
+}
+
+void pl_sky_bins(const pl_sky *sky, int row, int bins, float *level, float *inverse)
+{
+    int last = sky->nx > 1;
+    for (int i = 0, from = 0; from < bins; i++) {
+        /* a bin's middle passes a node's at a whole bin, since cells are multiples of 4 px */
+        int to = i + 2 < sky->nx ? (2 * i + 3) * sky->cell / 4 : bins;
+        size_t at = (size_t)row * (size_t)sky->nx + (size_t)i;
+        float end[4][4];
+        for (int p = 0; p < 4; p++) {
+            const float *l = sky->level[p] + at, *n = sky->noise[p] + at;
+            memcpy(end[p], (float[]){ l[0], l[last], n[0], n[last] }, sizeof end[p]);
+        }
+        to = to < bins ? to : bins;
+        ramp(end, sky->cell, i, last, from, to, level, inverse);
+        from = to;
     }
 }

@@ -41,7 +41,6 @@ struct search {
     int rows;                 /* of a band */
     size_t every;             /* cells from sample to sample */
     float *level, *inverse;   /* [sky->ny][bw] */
-    float *wide;              /* [sky->ny][2][bw] while those are made */
     float *room[PL_POOL_MAX]; /* each worker's rows, kept from band to band */
 };
 
@@ -55,39 +54,24 @@ static pl_status keep(struct list *l, pl_bump b, pl_err *err)
     return st;
 }
 
-/* A row of the sky's mesh, widened once to a column for each bin: the four phases' sum of levels,
- * and one over the noise of that sum. */
 static void widen_row(void *ctx, size_t j, int worker)
 {
     (void)worker;
     struct search *s = ctx;
     size_t n = (size_t)s->bw;
-    float *sum = s->level + j * n, *inv = s->inverse + j * n;
-    float *level = s->wide + 2 * j * n, *noise = level + n;
-    for (int p = 0; p < 4; p++) {
-        pl_sky_row(s->sky, p, ((double)j + 0.5) * s->sky->cell - 0.5, 0.5, 2, s->bw, level, noise);
-        for (size_t i = 0; i < n; i++) {
-            sum[i] += level[i];
-            inv[i] += noise[i] * noise[i];
-        }
-    }
-    for (size_t i = 0; i < n; i++)
-        inv[i] = 1 / sqrtf(inv[i]);
+    pl_sky_bins(s->sky, (int)j, s->bw, s->level + j * n, s->inverse + j * n);
 }
 
+/* The sky's mesh, each row widened once to a column for each bin. */
 static pl_status widen_sky(struct search *s, int jobs, pl_err *err)
 {
     size_t all = (size_t)s->bw * (size_t)s->sky->ny;
-    s->level = calloc(all, sizeof(float));
-    s->inverse = calloc(all, sizeof(float));
-    s->wide = malloc(2 * all * sizeof(float));
-    pl_status st = PL_OK;
-    if (s->level && s->inverse && s->wide)
-        pl_pool_run(jobs, (size_t)s->sky->ny, widen_row, s);
-    else
-        st = pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    free(s->wide);
-    return st;
+    s->level = malloc(all * sizeof(float));
+    s->inverse = malloc(all * sizeof(float));
+    if (!s->level || !s->inverse)
+        return pl_fail(err, PL_ENOMEM, "out of memory for the search");
+    pl_pool_run(jobs, (size_t)s->sky->ny, widen_row, s);
+    return PL_OK;
 }
 
 /* Two pixel rows -> one row of bins in units of their noise; blanks are 0 (no evidence). */

@@ -31,7 +31,7 @@ static void local_sky(const pl_site *s, char colour, const pl_bump *b, pl_stamp 
     st->sky = st->var = 0;
     for (int p = 0; p < 4; p++) {
         float noise;
-        pl_sky_row(s->sky, p, b->y_px, b->x_px, 1, 1, &level[p], &noise);
+        pl_sky_at(s->sky, p, b->x_px, b->y_px, &level[p], &noise);
         if (!wanted(s, colour, p & 1, p >> 1))
             continue;
         st->sky += level[p];

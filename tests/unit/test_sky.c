@@ -57,7 +57,7 @@ static void expect_level(const pl_sky *sky, level_fn *level, double noise, doubl
         for (int y = 20; y < H - 20; y += 53)
             for (int x = 20; x < W - 20; x += 47) {
                 float l, n;
-                pl_sky_row(sky, p, y, x, 1, 1, &l, &n);
+                pl_sky_at(sky, p, x, y, &l, &n);
                 int px = (x & ~1) + (p & 1), py = (y & ~1) + (p >> 1);
                 cr_assert(epsilon_eq(dbl, l, level(px, py), 5 * noise / 16 + slack), "%d %d", x, y);
                 cr_assert(epsilon_eq(dbl, n, noise, 0.25 * noise), "%d %d", x, y);
@@ -85,7 +85,7 @@ Test(sky, sloping)
     for (int y = 100; y < H - 100; y += 41)
         for (int x = 100; x < W - 100; x += 37) {
             float l;
-            pl_sky_row(&sky, 0, y, x, 1, 1, &l, NULL);
+            pl_sky_at(&sky, 0, x, y, &l, NULL);
             cr_assert(epsilon_eq(dbl, l, sloping(x, y), 4), "%d %d", x, y);
         }
     pl_sky_clear(&sky);
@@ -152,23 +152,61 @@ Test(sky, coarse_digits)
 }
 
 /* Interpolation: on a node its value, between two their mean, beyond the last one that one. */
-Test(sky, row_interpolates)
+Test(sky, interpolates)
 {
-    float level[4] = { 1, 3, 5, 11 }, noise[4] = { 1, 1, 1, 1 }, got[5];
-    pl_sky sky = { .nx = 2, .ny = 2, .cell = 10 };
+    float level[4] = { 1, 3, 5, 11 }, noise[4] = { 1, 1, 1, 1 };
+    pl_sky sky = { .nx = 2, .ny = 2, .cell = 10 }; /* nodes lie at 4.5 and 14.5 */
+    static const struct {
+        double x, y;
+        float level;
+    } at[] = { { -20, 4.5, 1 },  { -7.75, 4.5, 1 }, { 4.5, 4.5, 1 },
+               { 9.5, 4.5, 2 },  { 14.5, 4.5, 3 },  { 19.5, 4.5, 3 },
+               { 24.5, 4.5, 3 }, { 9.5, 9.5, 5 },   { 9.5, 100, 8 } };
     for (int p = 0; p < 4; p++) {
         sky.level[p] = level;
         sky.noise[p] = noise;
     }
-    pl_sky_row(&sky, 0, 4.5, -20, 12.25, 3, got, NULL); /* nodes lie at 4.5 and 14.5 */
-    cr_expect(got[0] == 1 && got[1] == 1);
-    cr_expect(epsilon_eq(flt, got[2], 1, 1e-6f));
-    pl_sky_row(&sky, 0, 4.5, 4.5, 5, 5, got, NULL);
-    cr_expect(got[0] == 1 && got[1] == 2 && got[2] == 3 && got[3] == 3 && got[4] == 3);
-    pl_sky_row(&sky, 3, 9.5, 9.5, 1, 1, got, NULL);
-    cr_expect(epsilon_eq(flt, got[0], 5, 1e-6f), "mean of the four");
-    pl_sky_row(&sky, 3, 100, 9.5, 1, 1, got, NULL);
-    cr_expect(epsilon_eq(flt, got[0], 8, 1e-6f), "mean of the last two");
+    for (size_t i = 0; i < sizeof at / sizeof *at; i++) {
+        float got;
+        pl_sky_at(&sky, (int)i % 4, at[i].x, at[i].y, &got, NULL);
+        cr_expect(epsilon_eq(flt, got, at[i].level, 1e-6f), "%g, %g", at[i].x, at[i].y);
+    }
+}
+
+/* A widened row against the four phases asked for one by one, from one node to many. */
+Test(sky, bins_are_the_four_phases)
+{
+    enum { NODES = 5, CELL = 32, SPARE = 20 };
+    float level[4][2 * NODES], noise[4][2 * NODES], sum[NODES * CELL / 2 + SPARE],
+        inv[NODES * CELL / 2 + SPARE];
+    for (int p = 0; p < 4; p++)
+        for (int i = 0; i < 2 * NODES; i++) {
+            level[p][i] = (float)(100 + (31 * i + 17 * p) % 23);
+            noise[p][i] = (float)(5 + (13 * i + 7 * p) % 11);
+        }
+    for (int nx = 1; nx <= NODES; nx++) {
+        pl_sky sky = { .nx = nx, .ny = 2, .cell = CELL };
+        for (int p = 0; p < 4; p++) {
+            sky.level[p] = level[p];
+            sky.noise[p] = noise[p];
+        }
+        int bins = nx * CELL / 2 + SPARE;
+        for (int row = 0; row < 2; row++) {
+            pl_sky_bins(&sky, row, bins, sum, inv);
+            for (int k = 0; k < bins; k++) {
+                float l, n;
+                double all = 0, var = 0;
+                for (int p = 0; p < 4; p++) {
+                    pl_sky_at(&sky, p, 2 * k + 0.5, row * CELL + 0.5 * CELL - 0.5, &l, &n);
+                    all += l;
+                    var += n * n;
+                }
+                cr_assert(ieee_ulp_eq(flt, sum[k], (float)all, 4), "%d: %g, not %g", k, sum[k],
+                          all);
+                cr_assert(ieee_ulp_eq(flt, inv[k], (float)(1 / sqrt(var)), 4));
+            }
+        }
+    }
 }
 
 Test(sky, any_number_of_threads)
