@@ -32,6 +32,12 @@ struct pl_frame {
  * Gives: PL_EIO. */
 pl_status pl_frame_settled(const pl_frame *frame, pl_err *err);
 
+/* pl_frame_bins - row `by` of the frame binned 2 x 2: sums of four pixels, ADU.
+ *   room  in   [2 * width], to work in
+ *   out   out  [width / 2], NaN where one of the four is blank
+ * Gives: PL_EIO. */
+pl_status pl_frame_bins(const pl_frame *frame, int by, float *room, float *out, pl_err *err);
+
 /* pl_cfitsio_ready - before any thread's first use of CFITSIO; any number of times. */
 void pl_cfitsio_ready(void);
 
@@ -47,6 +53,16 @@ void pl_header_facts(fitsfile *f, pl_facts *facts, pl_notes *notes);
  *   raw  in   n * |bitpix| / 8 bytes as FITS stores them
  *   out  out  [n] ADU, NaN where blank */
 void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, float *out);
+
+/* pl_pixels_are_camera - unsigned 16 bit, stored less 32768, none blank: the usual camera frame. */
+bool pl_pixels_are_camera(const struct pl_frame *f);
+
+/* pl_pixels_bin - of n bins of 2 x 2 pixels the sums; what comes out is exact for integers.
+ *   top, low  in   [2 * n] values of two rows: of a camera frame as FITS stores them, of physical
+ *                  16-bit values, of floats */
+void pl_pixels_bin_stored(const void *top, const void *low, size_t n, float *out);
+void pl_pixels_bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float *out);
+void pl_pixels_bin_real(const float *top, const float *low, size_t n, float *out);
 
 /* ---- rice.c */
 

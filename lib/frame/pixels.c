@@ -87,15 +87,19 @@ static double real64(const unsigned char *p)
     return v;
 }
 
+bool pl_pixels_are_camera(const struct pl_frame *f)
+{
+    return f->bscale == 1.0 && !f->has_blank && f->bitpix == 16 && f->bzero == 32768.0;
+}
+
 void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, float *out)
 {
     const unsigned char *p = raw; /* rows start on whole values of a malloc'd or stack buffer */
-    bool whole = f->bscale == 1.0 && !f->has_blank;
-    if (whole && f->bitpix == 16 && f->bzero == 32768.0) {
+    if (pl_pixels_are_camera(f)) {
         convert_u16(raw, n, out);
         return;
     }
-    if (whole && f->bitpix == -32 && f->bzero == 0.0) {
+    if (f->bscale == 1.0 && !f->has_blank && f->bitpix == -32 && f->bzero == 0.0) {
         convert_real32(raw, n, out);
         return;
     }
@@ -120,4 +124,44 @@ void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, floa
             out[i] = scaled_real(f, real64(p + 8 * i));
             break;
         }
+}
+
+/* Two neighbours of a row at once. */
+static uint32_t pair(const void *row, size_t i)
+{
+    uint32_t two;
+    memcpy(&two, (const unsigned char *)row + 4 * i, sizeof two);
+    return two;
+}
+
+/* High bytes come first, and their sign bit is turned over by the 32768. On a processor that keeps
+ * them the other way round the two kinds of byte change places. */
+PL_WIDE
+void pl_pixels_bin_stored(const void *top, const void *low, size_t n, float *restrict out)
+{
+    const uint32_t byte = 0x00ff00ff, sign = is_little_endian() ? 0x00800080 : 0x80008000;
+    int even = is_little_endian() ? 256 : 1, odd = 257 - even;
+    for (size_t i = 0; i < n; i++) {
+        uint32_t a = pair(top, i) ^ sign, b = pair(low, i) ^ sign;
+        uint32_t e = (a & byte) + (b & byte), o = (a >> 8 & byte) + (b >> 8 & byte);
+        e = (e & 0xffff) + (e >> 16);
+        o = (o & 0xffff) + (o >> 16);
+        out[i] = (float)(even * (int)e + odd * (int)o);
+    }
+}
+
+PL_WIDE
+void pl_pixels_bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float *restrict out)
+{
+    for (size_t i = 0; i < n; i++) {
+        uint32_t a = pair(top, i), b = pair(low, i);
+        out[i] = (float)(int)((a & 0xffff) + (a >> 16) + (b & 0xffff) + (b >> 16));
+    }
+}
+
+PL_WIDE
+void pl_pixels_bin_real(const float *top, const float *low, size_t n, float *restrict out)
+{
+    for (size_t i = 0; i < n; i++)
+        out[i] = top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1];
 }
