@@ -48,28 +48,36 @@ double pl_median(double *v, size_t n)
     MEDIAN_BODY(double);
 }
 
-enum { FEW = 64 };
+enum { FEW = 64, LANES = 32 };
 
-/* Of up to FEW values: each one's rank is counted, which has no branch that could go either way.
- * Values of rank k - 1 and k come out; a rank between equal ones is any of them. */
+/* Of up to FEW values those of rank k - 1 and k, without a branch that could go either way: for each
+ * value the lesser ones are counted; that of rank k is the greatest with no more than k of them. */
 PL_WIDE
-static void ranked(const float *v, size_t n, int k, float *lower, float *upper)
+static void ranked(const float *v, int n, int k, float *lower, float *upper)
 {
-    float all[FEW];
-    for (size_t j = 0; j < FEW; j++)
-        all[j] = j < n ? v[j] : INFINITY;
-    *lower = *upper = NAN;
-    for (size_t i = 0; i < n; i++) {
-        int less = 0, alike = 0;
-        for (size_t j = 0; j < FEW; j++) {
-            less += all[j] < v[i];
-            alike += all[j] == v[i];
+    float low[LANES], up[LANES];
+    for (int i = 0; i < LANES; i++)
+        low[i] = up[i] = -INFINITY;
+    for (int from = 0; from < n; from += LANES) {
+        float mine[LANES];
+        int less[LANES] = { 0 };
+        for (int i = 0; i < LANES; i++)
+            mine[i] = from + i < n ? v[from + i] : INFINITY;
+        for (int j = 0; j < n; j++)
+            for (int i = 0; i < LANES; i++)
+                less[i] += v[j] < mine[i];
+        for (int i = 0; i < LANES; i++) {
+            low[i] = less[i] < k && mine[i] > low[i] ? mine[i] : low[i];
+            up[i] = less[i] <= k && mine[i] > up[i] ? mine[i] : up[i];
         }
-        if (less <= k && k < less + alike)
-            *upper = v[i];
-        if (less < k && k <= less + alike)
-            *lower = v[i];
     }
+    for (int half = LANES / 2; half > 0; half /= 2)
+        for (int i = 0; i < half; i++) {
+            low[i] = low[i + half] > low[i] ? low[i + half] : low[i];
+            up[i] = up[i + half] > up[i] ? up[i + half] : up[i];
+        }
+    *lower = low[0];
+    *upper = up[0];
 }
 
 static float median_of_few(const float *v, size_t n)
@@ -77,7 +85,7 @@ static float median_of_few(const float *v, size_t n)
     float lower, upper;
     if (n == 0)
         return NAN;
-    ranked(v, n, (int)(n / 2), &lower, &upper);
+    ranked(v, (int)n, (int)(n / 2), &lower, &upper);
     return n % 2 ? upper : lower + (upper - lower) / 2;
 }
 

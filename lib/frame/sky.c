@@ -115,20 +115,42 @@ static void clipped(const float *v, size_t n, double c, double s, double *mean, 
     *sigma = s;
 }
 
+/* One phase of a cell's row: n values two columns apart, and the n - 1 differences of neighbours.
+ * Gives: whether all are finite. */
+PL_WIDE
+static bool take_row(const float *row, size_t n, float *restrict v, float *restrict d)
+{
+    int blank = 0;
+    for (size_t i = 0; i < n; i++) {
+        v[i] = row[2 * i];
+        blank |= !(v[i] - v[i] == 0);
+    }
+    for (size_t i = 0; i + 1 < n; i++)
+        d[i] = v[i + 1] - v[i];
+    return !blank;
+}
+
+static size_t drop_blank(float *v, size_t n)
+{
+    size_t m = 0;
+    for (size_t i = 0; i < n; i++)
+        if (isfinite(v[i]))
+            v[m++] = v[i];
+    return m;
+}
+
 /* One phase of one cell out of the sampled rows. */
 static void measure_cell(const float *rows, int width, int n_rows, int x0, int x1, int phase,
                          float *v, double *level, double *noise)
 {
-    size_t n = 0, nd = 0;
+    size_t n = 0, nd = 0, each = (size_t)(x1 - x0 - (phase & 1) + 1) / 2;
     float *d = v + (size_t)n_rows * (size_t)(x1 - x0);
-    for (int r = phase >> 1; r < n_rows; r += 2) {
-        const float *row = rows + (size_t)r * (size_t)width;
-        for (int x = x0 + (phase & 1); x < x1; x += 2) {
-            if (isfinite(row[x]))
-                v[n++] = row[x];
-            if (x + 2 < x1 && isfinite(row[x + 2] - row[x]))
-                d[nd++] = row[x + 2] - row[x];
-        }
+    bool whole = true;
+    for (int r = phase >> 1; r < n_rows; r += 2, n += each, nd += each - 1)
+        whole &= take_row(rows + (size_t)r * (size_t)width + x0 + (phase & 1), each, v + n, d + nd);
+    if (!whole) {
+        n = drop_blank(v, n);
+        nd = drop_blank(d, nd);
     }
     double ignored, centre, sigma, scatter;
     start_clip(v, n, &centre, &sigma);

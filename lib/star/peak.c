@@ -27,15 +27,6 @@ struct place {
     const float **row;                   /* of y */
 };
 
-static bool is_peak(const struct place *p, int x)
-{
-    const float *a = p->row[-1] + x, *f = p->row[0] + x, *c = p->row[1] + x;
-    float v = f[0];
-    /* >= on one side, > on the other: a plateau of two gives one peak */
-    return v > a[-1] && v > a[0] && v > a[1] && v > f[-1] && v >= f[1] && v >= c[-1] && v >= c[0] &&
-           v >= c[1];
-}
-
 #define LESSER(a, b)  ((a) < (b) ? (a) : (b))
 #define GREATER(a, b) ((a) < (b) ? (b) : (a))
 
@@ -139,9 +130,17 @@ static pl_status take_sample(const struct place *p, int x, pl_peaks *peaks)
 
 enum { RUN = 32, RUNS = 64 };
 
-/* Peaks are rare: a bit for each cell that is bright. n: cells, up to RUN * RUNS */
-PL_WIDE
-static void bright_cells(const float *f, int n, uint32_t *bright)
+PL_INTO int any_bright(const float *f, int n)
+{
+    int any = 0;
+    for (int i = 0; i < n; i++)
+        any |= f[i] > FIRST_LOOK;
+    return any;
+}
+
+/* A bit for each of n cells that is above all eight around it; >= on one side, > on the other: a
+ * plateau of two gives one peak. No branch, which vectorises. */
+PL_INTO uint32_t peaks_among(const float *a, const float *f, const float *c, int n)
 {
     static const uint32_t bit[RUN] = { 1u << 0,  1u << 1,  1u << 2,  1u << 3,  1u << 4,  1u << 5,
                                        1u << 6,  1u << 7,  1u << 8,  1u << 9,  1u << 10, 1u << 11,
@@ -149,31 +148,38 @@ static void bright_cells(const float *f, int n, uint32_t *bright)
                                        1u << 18, 1u << 19, 1u << 20, 1u << 21, 1u << 22, 1u << 23,
                                        1u << 24, 1u << 25, 1u << 26, 1u << 27, 1u << 28, 1u << 29,
                                        1u << 30, 1u << 31 };
-    for (; n >= RUN; n -= RUN, f += RUN, bright++) {
-        uint32_t cells = 0;
-        for (int i = 0; i < RUN; i++)
-            cells |= f[i] > FIRST_LOOK ? bit[i] : 0;
-        *bright = cells;
+    uint32_t peaks = 0;
+    for (int i = 0; i < n; i++) {
+        float v = f[i];
+        int top = (v > FIRST_LOOK) & (v > a[i - 1]) & (v > a[i]) & (v > a[i + 1]) & (v > f[i - 1]) &
+                  (v >= f[i + 1]) & (v >= c[i - 1]) & (v >= c[i]) & (v >= c[i + 1]);
+        peaks |= top ? bit[i] : 0;
     }
-    *bright = 0;
-    for (int i = 0; i < n; i++)
-        *bright |= f[i] > FIRST_LOOK ? bit[i] : 0;
+    return peaks;
 }
 
-static pl_status weigh_run(const struct place *p, int x, uint32_t bright, pl_peaks *peaks)
+/* The peaks of n cells from x on, in words of RUN bits. Where nothing is bright is seen first. */
+PL_WIDE
+static void find_peaks(const struct place *p, int x, int n, uint32_t *peak)
+{
+    const float *a = p->row[-1] + x, *f = p->row[0] + x, *c = p->row[1] + x;
+    for (; n >= RUN; n -= RUN, a += RUN, f += RUN, c += RUN)
+        *peak++ = any_bright(f, RUN) ? peaks_among(a, f, c, RUN) : 0;
+    if (n)
+        *peak = peaks_among(a, f, c, n);
+}
+
+static pl_status weigh_run(const struct place *p, int x, uint32_t peak, pl_peaks *peaks)
 {
     pl_status st = PL_OK;
-    for (; bright && st == PL_OK; bright &= bright - 1) {
-        int at = x + __builtin_ctz(bright);
-        if (is_peak(p, at))
-            st = weigh_peak(p, at, peaks);
-    }
+    for (; peak && st == PL_OK; peak &= peak - 1)
+        st = weigh_peak(p, x + __builtin_ctz(peak), peaks);
     return st;
 }
 
 pl_status pl_peaks_look(const pl_octave *o, int y, size_t every, pl_peaks *peaks)
 {
-    uint32_t bright[RUNS + 1];
+    uint32_t peak[RUNS];
     struct place p = { .o = o, .y = y };
     for (int i = 0; i < PL_SMOOTH_ROWS; i++) /* rows beyond the border are not asked for */
         p.around[i] = pl_octave_smooth(o, y < PL_AROUND - i ? 0 : y + i - PL_AROUND);
@@ -183,9 +189,9 @@ pl_status pl_peaks_look(const pl_octave *o, int y, size_t every, pl_peaks *peaks
     pl_status st = PL_OK;
     for (int from = 2; from < end && st == PL_OK; from += RUN * RUNS) {
         int n = end - from < RUN * RUNS ? end - from : RUN * RUNS;
-        bright_cells(p.row[0] + from, n, bright);
+        find_peaks(&p, from, n, peak);
         for (int x = 0; x < n && st == PL_OK; x += RUN)
-            st = weigh_run(&p, from + x, bright[x / RUN], peaks);
+            st = weigh_run(&p, from + x, peak[x / RUN], peaks);
     }
     for (; at < row + (size_t)end && st == PL_OK; at += every)
         st = take_sample(&p, (int)(at - row), peaks);

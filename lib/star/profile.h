@@ -32,9 +32,9 @@ PL_INTO float pl_fast_exp2(float x)
         float f;
         int32_t i;
     } v;
-    int32_t n = (int32_t)(x + 8192.5f) - 8192; /* nearest whole number; x > -8192 holds here */
+    x = x > -126 ? x : -126; /* below the smallest float nothing; also so far out that it is NaN */
+    int32_t n = (int32_t)(x + 126.5f) - 126; /* nearest whole number */
     float r = (x - (float)n) * 0.69314718f;
-    n = n < -126 ? -126 : n; /* below the smallest float: nothing */
     float p =
         1 + r * (1 + r * (0.5f + r * (0.16666667f + r * (0.041666667f + r * (0.0083333333f +
                                                                              r * 0.0013888889f)))));
