@@ -168,6 +168,7 @@ typedef enum { PL_GREEN_NONE = 0, PL_GREEN_MAIN, PL_GREEN_ANTI, PL_GREEN_UNSEEN 
  *   mosaic    out  "RGGB" ... or "" for mono
  *   notes     out  what was seen and what was not believed */
 pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,
-                           const pl_facts *facts, char mosaic[8], pl_notes *notes, pl_err *err);
+                           const pl_facts *facts, int jobs, char mosaic[8], pl_notes *notes,
+                           pl_err *err);
 
 #endif

@@ -62,20 +62,38 @@ static bool phase_light(const pl_frame *f, const pl_sky *sky, const pl_spot *s, 
     return total > 60 * sky->noise_adu * BOX; /* noise of the sum is noise * BOX */
 }
 
-static void star_contrast(const pl_frame *f, const pl_sky *sky, const pl_spot *spots, size_t n,
-                          struct contrast *c)
+struct spots {
+    const pl_frame *frame;
+    const pl_sky *sky;
+    const pl_spot *spot;
+    double light[MOST_SPOTS][4];
+    bool usable[MOST_SPOTS];
+};
+
+static void look_at_spot(void *ctx, size_t i, int worker)
+{
+    (void)worker;
+    struct spots *s = ctx;
+    s->usable[i] = phase_light(s->frame, s->sky, &s->spot[i], s->light[i]);
+}
+
+static struct contrast star_contrast(const pl_frame *f, const pl_sky *sky, const pl_spot *spot,
+                                     size_t n, int jobs)
 {
     double main[MOST_SPOTS], anti[MOST_SPOTS], across[MOST_SPOTS];
+    struct spots s = { .frame = f, .sky = sky, .spot = spot };
     size_t m = 0;
-    for (size_t i = 0; i < n && m < MOST_SPOTS; i++) {
-        double l[4];
-        if (!phase_light(f, sky, &spots[i], l))
+    n = n < MOST_SPOTS ? n : MOST_SPOTS;
+    pl_pool_run(jobs, n, look_at_spot, &s);
+    for (size_t i = 0; i < n; i++) {
+        const double *l = s.light[i];
+        if (!s.usable[i])
             continue;
         main[m] = fabs(l[0] - l[3]);
         anti[m] = fabs(l[1] - l[2]);
         across[m++] = fabs(l[0] + l[3] - l[1] - l[2]);
     }
-    *c = (struct contrast){ pl_median(main, m), pl_median(anti, m), pl_median(across, m), m };
+    return (struct contrast){ pl_median(main, m), pl_median(anti, m), pl_median(across, m), m };
 }
 
 /* Both diagonals alike: no mosaic. One alike and the other not: that one is green. */
@@ -125,18 +143,19 @@ static void say_guess(pl_green seen, const char *told, const char *mosaic, pl_no
 }
 
 pl_status pl_mosaic_decide(const pl_frame *frame, const pl_sky *sky, const pl_spot *spots, size_t n,
-                           const pl_facts *facts, char mosaic[8], pl_notes *notes, pl_err *err)
+                           const pl_facts *facts, int jobs, char mosaic[8], pl_notes *notes,
+                           pl_err *err)
 {
     const char *told = strcmp(facts->mosaic.s, "none") == 0 ? "" : facts->mosaic.s;
     if (facts->mosaic.from == PL_FROM_OPTION) { /* the command line is believed */
         snprintf(mosaic, 8, "%.4s", told);
         return PL_OK;
     }
-    struct contrast sky_c, star_c;
+    struct contrast sky_c;
     pl_status st = sky_contrast(sky, &sky_c, err);
     if (st != PL_OK)
         return st;
-    star_contrast(frame, sky, spots, n, &star_c);
+    struct contrast star_c = star_contrast(frame, sky, spots, n, jobs);
     /* A quarter of a pixel's noise between sky phases, a tenth of a star's light between pixels:
      * above readout patterns and sampling of sharp stars, far below real colours. */
     pl_green by_sky = judge(&sky_c, 0.25, 0.35), by_star = judge(&star_c, 0.08, 0.6);

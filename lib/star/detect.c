@@ -25,6 +25,7 @@ struct search {
     pl_peaks *band; /* what is found in each */
     int bw, bh;     /* of the binned frame */
     int rows;       /* of a band */
+    double limit;   /* of a score, sigma */
     size_t bands;
     double noise[PL_OCTAVES]; /* of the smoothed maps */
     size_t every;             /* cells from sample to sample */
@@ -155,25 +156,63 @@ static int by_score(const void *a, const void *b)
     return p->x_px < q->x_px ? -1 : p->x_px > q->x_px;
 }
 
-static pl_status gather(struct search *s, double limit, int jobs, pl_bumps *all, pl_err *err)
+/* A band's scores in true sigma; what is left above the limit, from bright to faint. */
+static void settle_band(void *ctx, size_t i, int worker)
 {
+    (void)worker;
+    struct search *s = ctx;
+    pl_bumps *found = &s->band[i].found;
+    size_t n = 0;
+    for (size_t j = 0; j < found->n; j++) {
+        pl_bump b = found->item[j];
+        b.score /= (float)s->noise[b.scale];
+        if (b.score >= s->limit)
+            found->item[n++] = b;
+    }
+    found->n = n;
+    if (n)
+        qsort(found->item, n, sizeof *found->item, by_score);
+}
+
+/* All bands' bumps in one list, from bright to faint. */
+static pl_status merge(const struct search *s, pl_bumps *all, pl_err *err)
+{
+    size_t *at = calloc(s->bands, sizeof *at), n = 0;
+    for (size_t i = 0; i < s->bands; i++)
+        n += s->band[i].found.n;
+    all->item = malloc(sizeof *all->item * (n + 1));
+    if (!at || !all->item) {
+        free(at);
+        return pl_fail(err, PL_ENOMEM, "out of memory for the search");
+    }
+    for (all->n = 0; all->n < n; all->n++) {
+        const pl_bump *best = NULL;
+        size_t from = 0;
+        for (size_t i = 0; i < s->bands; i++) {
+            const pl_bumps *found = &s->band[i].found;
+            if (at[i] < found->n && (!best || by_score(&found->item[at[i]], best) < 0)) {
+                best = &found->item[at[i]];
+                from = i;
+            }
+        }
+        all->item[all->n] = *best;
+        at[from]++;
+    }
+    free(at);
+    return PL_OK;
+}
+
+static pl_status gather(struct search *s, int jobs, pl_bumps *all, pl_err *err)
+{
+    for (size_t i = 0; i < s->bands; i++)
+        if (s->band[i].err.code != PL_OK)
+            return pl_fail(err, s->band[i].err.code, "%s", s->band[i].err.msg);
     pl_pool_run(jobs, PL_OCTAVES, learn_noise, s);
     for (int k = 0; k < PL_OCTAVES; k++)
         if (!(s->noise[k] > 0))
             return pl_fail(err, PL_ENOMEM, "out of memory for the search");
-    for (size_t i = 0; i < s->bands; i++) {
-        if (s->band[i].err.code != PL_OK)
-            return pl_fail(err, s->band[i].err.code, "%s", s->band[i].err.msg);
-        for (size_t j = 0; j < s->band[i].found.n; j++) {
-            pl_bump b = s->band[i].found.item[j];
-            b.score /= (float)s->noise[b.scale];
-            if (b.score >= limit && pl_bumps_keep(all, b, err) != PL_OK)
-                return PL_ENOMEM;
-        }
-    }
-    if (all->n)
-        qsort(all->item, all->n, sizeof *all->item, by_score);
-    return PL_OK;
+    pl_pool_run(jobs, s->bands, settle_band, s);
+    return merge(s, all, err);
 }
 
 /* How bright, beside a bump, its own wings and the noise in them may look at distance d: the same
@@ -219,7 +258,7 @@ pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int 
                     pl_bump **bump, size_t *n, pl_err *err)
 {
     struct search s = {
-        .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2
+        .frame = frame, .sky = sky, .bw = frame->width / 2, .bh = frame->height / 2, .limit = limit
     };
     plan_bands(&s, jobs);
     pl_bumps all = { NULL, 0, 0 };
@@ -230,7 +269,7 @@ pl_status pl_detect(const pl_frame *frame, const pl_sky *sky, double limit, int 
     if (st == PL_OK)
         pl_pool_run(jobs, s.bands, search_band, &s);
     if (st == PL_OK)
-        st = gather(&s, limit, jobs, &all, err);
+        st = gather(&s, jobs, &all, err);
     if (st == PL_OK)
         st = drop_shadows(&all, frame->width, frame->height, err);
     for (size_t i = 0; i < s.bands; i++)

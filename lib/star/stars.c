@@ -247,7 +247,7 @@ static pl_status prepare(const pl_frame *frame, const pl_facts *facts, int jobs,
     *site = (pl_site){
         .frame = frame, .sky = sky, .bump = *bump, .bumps = *bumps, .beta = START_BETA, .stretch = 1
     };
-    st = pl_mosaic_decide(frame, sky, spot, n, facts, site->mosaic, notes, err);
+    st = pl_mosaic_decide(frame, sky, spot, n, facts, jobs, site->mosaic, notes, err);
     if (st == PL_OK && !site->mosaic[0])
         pl_sky_merge_phases(sky);
     site->gain = pl_gain_of(facts, sky, notes);

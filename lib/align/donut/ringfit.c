@@ -46,7 +46,7 @@ pl_status pl_ringfits_open(const pl_frame *frame, const pl_facts *told, int jobs
     pl_facts_merge(&facts, &frame->facts);
     pl_status rc = pl_sky_measure(frame, jobs, &sky, err);
     if (rc == PL_OK)
-        rc = pl_mosaic_decide(frame, &sky, NULL, 0, &facts, s.mosaic, notes, err);
+        rc = pl_mosaic_decide(frame, &sky, NULL, 0, &facts, 1, s.mosaic, notes, err);
     if (rc == PL_OK) {
         s.gain = pl_gain_of(&facts, &sky, notes);
         s.saturation = pl_saturation_of(frame, &facts);
