@@ -50,8 +50,9 @@ double pl_median(double *v, size_t n)
 
 enum { FEW = 64, LANES = 32 };
 
-/* Of up to FEW values those of rank k - 1 and k, without a branch that could go either way: for each
- * value the lesser ones are counted; that of rank k is the greatest with no more than k of them. */
+/* Of up to FEW values those of rank k - 1 and k, without a branch that could go either way: for
+ * each value the lesser ones are counted; that of rank k is the greatest with no more than k of
+ * them. */
 PL_WIDE
 static void ranked(const float *v, int n, int k, float *lower, float *upper)
 {

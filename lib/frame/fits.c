@@ -414,17 +414,17 @@ pl_status pl_frame_bins(const pl_frame *frame, int by, float *room, float *out, 
 {
     size_t w = (size_t)frame->width;
     int64_t first = 2 * (int64_t)by * frame->width;
-    if (frame->mem16) {
-        pl_pixels_bin_u16(frame->mem16 + first, frame->mem16 + first + w, w / 2, out);
-        return PL_OK;
+    pl_status st = PL_OK;
+    if (frame->mem16)
+        pl_pixels_bin(PL_U16, frame->mem16 + first, frame->mem16 + first + w, w / 2, out);
+    else if (frame->fd >= 0 && pl_pixels_are_camera(frame)) {
+        st = pread_all(frame->fd, room, 4 * w, frame->start + (off_t)(2 * first), err);
+        if (st == PL_OK)
+            pl_pixels_bin(PL_STORED, room, (const char *)room + 2 * w, w / 2, out);
+    } else {
+        st = pl_frame_read(frame, 0, 2 * by, frame->width, 2, room, err);
+        if (st == PL_OK)
+            pl_pixels_bin(PL_REAL, room, room + w, w / 2, out);
     }
-    bool stored = frame->fd >= 0 && pl_pixels_are_camera(frame);
-    pl_status st = stored
-                       ? pread_all(frame->fd, room, 4 * w, frame->start + (off_t)(2 * first), err)
-                       : pl_frame_read(frame, 0, 2 * by, frame->width, 2, room, err);
-    if (st == PL_OK && stored)
-        pl_pixels_bin_stored(room, (const char *)room + 2 * w, w / 2, out);
-    else if (st == PL_OK)
-        pl_pixels_bin_real(room, room + w, w / 2, out);
     return st;
 }

@@ -57,12 +57,12 @@ void pl_pixels_convert(const struct pl_frame *f, const void *raw, size_t n, floa
 /* pl_pixels_are_camera - unsigned 16 bit, stored less 32768, none blank: the usual camera frame. */
 bool pl_pixels_are_camera(const struct pl_frame *f);
 
-/* pl_pixels_bin - of n bins of 2 x 2 pixels the sums; what comes out is exact for integers.
- *   top, low  in   [2 * n] values of two rows: of a camera frame as FITS stores them, of physical
- *                  16-bit values, of floats */
-void pl_pixels_bin_stored(const void *top, const void *low, size_t n, float *out);
-void pl_pixels_bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float *out);
-void pl_pixels_bin_real(const float *top, const float *low, size_t n, float *out);
+/* A camera frame's values as FITS stores them; physical values as integers, or as floats. */
+typedef enum { PL_STORED, PL_U16, PL_REAL } pl_pixels;
+
+/* pl_pixels_bin - of n bins of 2 x 2 pixels the sums, ADU; of integers exact.
+ *   top, low  in   [2 * n] values of two rows */
+void pl_pixels_bin(pl_pixels kind, const void *top, const void *low, size_t n, float *out);
 
 /* ---- rice.c */
 

@@ -137,7 +137,7 @@ static uint32_t pair(const void *row, size_t i)
 /* High bytes come first, and their sign bit is turned over by the 32768. On a processor that keeps
  * them the other way round the two kinds of byte change places. */
 PL_WIDE
-void pl_pixels_bin_stored(const void *top, const void *low, size_t n, float *restrict out)
+static void bin_stored(const void *top, const void *low, size_t n, float *restrict out)
 {
     const uint32_t byte = 0x00ff00ff, sign = is_little_endian() ? 0x00800080 : 0x80008000;
     int even = is_little_endian() ? 256 : 1, odd = 257 - even;
@@ -151,7 +151,7 @@ void pl_pixels_bin_stored(const void *top, const void *low, size_t n, float *res
 }
 
 PL_WIDE
-void pl_pixels_bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float *restrict out)
+static void bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float *restrict out)
 {
     for (size_t i = 0; i < n; i++) {
         uint32_t a = pair(top, i), b = pair(low, i);
@@ -160,8 +160,22 @@ void pl_pixels_bin_u16(const uint16_t *top, const uint16_t *low, size_t n, float
 }
 
 PL_WIDE
-void pl_pixels_bin_real(const float *top, const float *low, size_t n, float *restrict out)
+static void bin_real(const float *top, const float *low, size_t n, float *restrict out)
 {
     for (size_t i = 0; i < n; i++)
         out[i] = top[2 * i] + top[2 * i + 1] + low[2 * i] + low[2 * i + 1];
+}
+
+void pl_pixels_bin(pl_pixels kind, const void *top, const void *low, size_t n, float *out)
+{
+    switch (kind) {
+    case PL_STORED:
+        bin_stored(top, low, n, out);
+        break;
+    case PL_U16:
+        bin_u16(top, low, n, out);
+        break;
+    default:
+        bin_real(top, low, n, out);
+    }
 }

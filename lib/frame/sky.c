@@ -183,10 +183,13 @@ static void survey_row(void *ctx, size_t j, int worker)
     size_t widest = (size_t)(w - (sky->nx - 1) * sky->cell); /* the last cell of a row */
     if (!s->room[worker])
         s->room[worker] = malloc(sizeof(float) * 2 * PAIRS * ((size_t)w + 2 * widest));
-    float *rows = s->room[worker], *v = rows + (size_t)(2 * PAIRS) * (size_t)w;
-    if (!rows)
+    float *rows = s->room[worker];
+    if (!rows) {
         pl_fail(&s->err[j], PL_ENOMEM, "out of memory for the sky");
-    else if (read_sample(s->frame, y0, y1, rows, &n, &s->err[j]) == PL_OK)
+        return;
+    }
+    float *v = rows + (size_t)(2 * PAIRS) * (size_t)w;
+    if (read_sample(s->frame, y0, y1, rows, &n, &s->err[j]) == PL_OK)
         for (int i = 0; i < sky->nx; i++) {
             int x0 = i * sky->cell, x1 = i == sky->nx - 1 ? w : x0 + sky->cell;
             for (int p = 0; p < 4; p++) {

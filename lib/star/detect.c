@@ -186,17 +186,13 @@ static pl_status merge(const struct search *s, pl_bumps *all, pl_err *err)
         return pl_fail(err, PL_ENOMEM, "out of memory for the search");
     }
     for (all->n = 0; all->n < n; all->n++) {
-        const pl_bump *best = NULL;
-        size_t from = 0;
-        for (size_t i = 0; i < s->bands; i++) {
-            const pl_bumps *found = &s->band[i].found;
-            if (at[i] < found->n && (!best || by_score(&found->item[at[i]], best) < 0)) {
-                best = &found->item[at[i]];
-                from = i;
-            }
-        }
-        all->item[all->n] = *best;
-        at[from]++;
+        size_t best = s->bands;
+        for (size_t i = 0; i < s->bands; i++)
+            if (at[i] < s->band[i].found.n &&
+                (best == s->bands ||
+                 by_score(&s->band[i].found.item[at[i]], &s->band[best].found.item[at[best]]) < 0))
+                best = i;
+        all->item[all->n] = s->band[best].found.item[at[best]++];
     }
     free(at);
     return PL_OK;

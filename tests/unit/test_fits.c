@@ -338,6 +338,56 @@ Test(fits, reads_any_rectangle)
     pl_frame_free(memory);
 }
 
+/* Sums of 2 x 2, of an odd frame, whatever way the pixels are kept. */
+Test(fits, bins_are_sums_of_four)
+{
+    static const struct {
+        int bitpix;
+        const char *cards;
+        double zero, blank; /* added to what is stored; a stored value that is no pixel */
+    } kind[] = { { 16, "BZERO   =                32768", 32768, NAN },
+                 { 16, NULL, 0, NAN },
+                 { 16, "BZERO   =                32768\nBLANK   =                   -1", 32768,
+                   -1 },
+                 { -32, NULL, 0, INFINITY } };
+    static const double hard[] = {
+        -32768, -32767, -129, -128, -1, 0, 1, 127, 128, 255, 256, 32767
+    };
+    double stored[W * H], adu[W * H];
+    float room[2 * W], got[W / 2];
+    for (size_t k = 0; k <= sizeof kind / sizeof *kind; k++) { /* the last is packed */
+        bool packed = k == sizeof kind / sizeof *kind;
+        double zero = packed ? 32768 : kind[k].zero;
+        for (int i = 0; i < W * H; i++) {
+            stored[i] = hard[(5 * i + i / W) % 12];
+            adu[i] = stored[i] + zero;
+        }
+        if (!packed && kind[k].bitpix < 0)
+            stored[3] = kind[k].blank;
+        const char *file = frames_path(packed ? "packed.fits" : "bins.fits");
+        if (packed)
+            frames_pack(file, RICE_1, USHORT_IMG, W, H, adu);
+        else {
+            frames_layout l = { kind[k].bitpix, W, H, 0, kind[k].cards, false, 0 };
+            frames_put(file, &l, stored);
+        }
+        pl_frame *f = open_whole(file);
+        for (int y = 0; y < H / 2; y++) {
+            cr_assert(eq(int, pl_frame_bins(f, y, room, got, NULL), PL_OK));
+            for (int x = 0; x < W / 2; x++) {
+                double sum = 0;
+                for (int i = 0; i < 4; i++) {
+                    int at = (2 * y + i / 2) * W + 2 * x + i % 2;
+                    sum += !packed && stored[at] == kind[k].blank ? NAN : adu[at];
+                }
+                cr_expect(isnan(sum) ? isnan(got[x]) : got[x] == sum, "kind %zu: %g, not %g", k,
+                          got[x], sum);
+            }
+        }
+        pl_frame_free(f);
+    }
+}
+
 Test(fits, refuses_rectangles_outside)
 {
     static const int bad[][4] = { { -1, 0, 1, 1 },

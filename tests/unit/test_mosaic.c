@@ -56,7 +56,8 @@ static void decide(const double *v, const pl_spot *spot, const char *told, pl_so
     if (told[0])
         cr_assert(eq(int, pl_facts_set(&facts, "mosaic", told, from, NULL), PL_OK));
     cr_assert(eq(int, pl_sky_measure(f, 1, &sky, NULL), PL_OK));
-    cr_assert(eq(int, pl_mosaic_decide(f, &sky, spot, STARS, &facts, 2, mosaic, notes, NULL), PL_OK));
+    cr_assert(
+        eq(int, pl_mosaic_decide(f, &sky, spot, STARS, &facts, 2, mosaic, notes, NULL), PL_OK));
     pl_sky_clear(&sky);
     pl_frame_free(f);
 }

@@ -55,14 +55,15 @@ Test(robust, float_median_agrees)
     double v[MOST];
     float w[MOST];
     frames_dice dice = { 2 };
-    for (size_t n = 1; n <= MOST; n++) {
-        fill(v, n, RANDOM, &dice);
-        for (size_t i = 0; i < n; i++)
-            v[i] = w[i] = (float)v[i];
-        gsl_sort(v, 1, n);
-        double want = gsl_stats_median_from_sorted_data(v, 1, n);
-        cr_assert(epsilon_eq(dbl, pl_medianf(w, n), want, 1e-6), "n %zu", n);
-    }
+    for (size_t n = 1; n <= MOST; n++)
+        for (int order = 0; order < ORDERS; order++) {
+            fill(v, n, order, &dice);
+            for (size_t i = 0; i < n; i++)
+                v[i] = w[i] = (float)v[i];
+            gsl_sort(v, 1, n);
+            double want = gsl_stats_median_from_sorted_data(v, 1, n);
+            cr_assert(epsilon_eq(dbl, pl_medianf(w, n), want, 1e-6), "n %zu order %d", n, order);
+        }
 }
 
 Test(robust, mad_agrees)
