@@ -10,6 +10,7 @@
 
 enum { LAST_STEP = 32 };
 
+static const double MOST_TURNS = 2;    /* of one screw at once */
 static const double RIDGE = 1e-5;      /* of the screws' effect: chooses the least movement */
 static const double NEARLY = 1.25;     /* rounding may lengthen what is left by this */
 static const double WELL_INSIDE = 0.5; /* or leave this part of what is allowed */
@@ -43,6 +44,22 @@ double pl_turn_best(const pl_turn_loss *l, bool unbound, double *turn)
         turn[k] = good && isfinite(t) ? t : 0;
     }
     return pl_turn_cost(l, turn);
+}
+
+static double longest(size_t screws, const double *turn)
+{
+    double most = 0;
+    for (size_t k = 0; k < screws; k++)
+        most = fmax(most, fabs(turn[k]));
+    return most;
+}
+
+bool pl_turn_shorten(size_t screws, double *turn)
+{
+    double over = longest(screws, turn) / MOST_TURNS;
+    for (size_t k = 0; k < screws && over > 1; k++)
+        turn[k] /= over;
+    return over > 1;
 }
 
 /* The best multiples of `step` near `exact`; false when none of them adds up to nought. */
@@ -116,6 +133,8 @@ struct search {
 /* A later one must be better by more than rounding, so that of equal ones the first is taken. */
 static void consider(struct search *s, const double *turn)
 {
+    if (longest(s->belief->screws, turn) > MOST_TURNS)
+        return;
     double cost = look_ahead(s->belief, s->unbound, s->noise, turn, s->scratch);
     if (cost < 0.98 * s->best) {
         s->best = cost;
@@ -152,6 +171,7 @@ double pl_turn_trial(const pl_turn_belief *b, bool unbound, const double noise[3
     }
     pl_turn_weigh(b, &loss);
     pl_turn_best(&loss, unbound, exact);
+    pl_turn_shorten(b->screws, exact);
     for (size_t k = 0; k < b->screws; k++)
         effect += sqrt(loss.h[k][k]) / (double)b->screws;
     /* as much as would take the vector away, and enough to be seen */

@@ -9,7 +9,6 @@
 
 #define RAD (M_PI / 180)
 
-static const double MOST_TURNS = 2; /* of one screw at once */
 static const double SURE = 0.7;     /* below it a screw's direction is not known */
 static const double SHARP = 0.2;    /* an error this part of the length is a good one */
 static const double STRANGE = 11.8; /* chi square of 2: three sigma */
@@ -206,15 +205,11 @@ static bool is_trial(const pl_turns *t, const pl_turn_belief *b, const double *t
 static pl_status plan(pl_turns *t, const pl_turn_belief *b, pl_err *err)
 {
     const double noise[3] = { t->now.xx, t->now.xy, t->now.yy };
-    double exact[PL_SCREWS_MAX] = { 0 }, turn[PL_SCREWS_MAX] = { 0 }, most = 0;
+    double exact[PL_SCREWS_MAX] = { 0 }, turn[PL_SCREWS_MAX] = { 0 };
     pl_turn_loss loss;
     pl_turn_weigh(b, &loss);
     t->left_exact = sqrt(pl_turn_best(&loss, t->free, exact));
-    for (size_t k = 0; k < t->screws; k++)
-        most = fmax(most, fabs(exact[k]) / MOST_TURNS);
-    t->part = most > 1;
-    for (size_t k = 0; k < t->screws && t->part; k++)
-        exact[k] /= most;
+    t->part = pl_turn_shorten(t->screws, exact);
     t->step = pl_turn_round(&loss, t->free, exact, t->now.allowed, turn);
     t->trial = is_trial(t, b, turn, sqrt(pl_turn_cost(&loss, turn)));
     if (t->trial) {

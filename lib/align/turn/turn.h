@@ -81,12 +81,17 @@ double pl_turn_response(const pl_turn_belief *b, size_t k, double mean[2], doubl
  * nought unless `unbound`. Gives: the cost. */
 double pl_turn_best(const pl_turn_loss *loss, bool unbound, double *turn);
 
+/* pl_turn_shorten - all by one factor, so that no screw is asked for more than two turns at once.
+ * Gives: whether they were. */
+bool pl_turn_shorten(size_t screws, double *turn);
+
 /* pl_turn_round - the coarsest of quarters, eighths, ... that does nearly as well, or well within
  * `allowed`; NaN: none told. Gives: the step. */
 double pl_turn_round(const pl_turn_loss *loss, bool unbound, const double *exact, double allowed,
                      double *turn);
 
-/* pl_turn_trial - the turns after which the next correction is expected to come closest.
+/* pl_turn_trial - the turns after which the next correction is expected to come closest; of no
+ * screw more than two.
  *   noise  in  covariance of the next measurement
  * Gives: the step; PL_ENOMEM through err leaves `turn` untouched and gives 0. */
 double pl_turn_trial(const pl_turn_belief *belief, bool unbound, const double noise[3],
