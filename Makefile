@@ -52,14 +52,15 @@ deps-lint:
 $(LIB_OBJ) $(MKFRAME): | $(filter deps,$(MAKECMDGOALS))
 $(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK) $(FFTCLOCK): | deps-check
 
-# V=1 shows the commands. Objects are rebuilt when the compiler or its flags change.
+# V=1 shows the commands. Objects are rebuilt when the compiler or its flags change, and when what
+# they include does, whatever name BUILD went by when they were made.
 $(BUILD)/flags: FORCE
 	@mkdir -p $(BUILD)
 	@echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' | cmp -s - $@ || echo '$(CC) $(CPPFLAGS) $(PL_CFLAGS)' > $@
 $(BUILD)/obj/%.o: %.c $(BUILD)/flags
 	@mkdir -p $(@D)
 	@[ $(V) = 1 ] || echo '  CC  $<'
-	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -MMD -MP -c $< -o $@
+	$(Q)$(CC) $(CPPFLAGS) $(PL_CFLAGS) -MMD -MP -MT '$$(BUILD)/$(@:$(BUILD)/%=%)' -c $< -o $@
 $(STATIC): $(LIB_OBJ)
 	@rm -f $@
 	$(Q)$(AR) rcsD $@ $^

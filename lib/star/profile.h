@@ -28,18 +28,19 @@ PL_INTO float pl_fast_log2(float x)
 
 PL_INTO float pl_fast_exp2(float x)
 {
+    const float whole = 0x1.8p23f; /* a float of this size holds whole numbers only */
     union {
         float f;
-        int32_t i;
-    } v;
-    x = x > -126 ? x : -126; /* below the smallest float nothing; also so far out that it is NaN */
-    int32_t n = (int32_t)(x + 126.5f) - 126; /* nearest whole number */
-    float r = (x - (float)n) * 0.69314718f;
+        uint32_t u;
+    } k = { x + whole }, v, zero = { whole };
+    int32_t n = (int32_t)(k.u - zero.u); /* nearest to x; NaN stays what it is */
+    float r = (x - (k.f - whole)) * 0.69314718f;
+    n = n < -126 ? -126 : n; /* below the smallest float: nothing */
     float p =
         1 + r * (1 + r * (0.5f + r * (0.16666667f + r * (0.041666667f + r * (0.0083333333f +
                                                                              r * 0.0013888889f)))));
     v.f = p;
-    v.i += n * (1 << 23);
+    v.u += (uint32_t)n << 23;
     return v.f;
 }
 
