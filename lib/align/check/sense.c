@@ -15,6 +15,8 @@ static const double DOUBT_PAIR = 0.03;
 static const double MISFIT = 1e-3;
 /* The same of what another tilt and curvature would gain. */
 static const double OTHER_SURFACE = 3e-3;
+/* Parameters of that: two of tilt, one of curvature. */
+enum { LOOSE = 3 };
 /* Cells are not better than this part of what their errors say, as a square. */
 static const double LEAST_SCATTER = 0.25;
 /* |z| known no better than this part of what was looked at is not known: evenly spread has 0.29. */
@@ -273,13 +275,11 @@ static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sens
 
 /* Whether cells and surface agree: all together, and against another tilt and curvature by the
  * scatter that then remains. */
-static bool agrees(const struct work *w, const pl_sense_search *s, double *gain)
+static bool agrees(double chi2, double gain, double n)
 {
-    double n = (double)pl_sense_freedom(&w->model), chi2 = s->best.chi2;
-    *gain = pl_sense_loosen(&w->model, &s->best);
-    double rest = fmax((chi2 - *gain) / (n - 3), LEAST_SCATTER);
+    double rest = fmax((chi2 - gain) / (n - LOOSE), LEAST_SCATTER);
     return gsl_cdf_chisq_Q(chi2, n) > MISFIT &&
-           gsl_cdf_fdist_Q(*gain / 3 / rest, 3, n - 3) > OTHER_SURFACE;
+           gsl_cdf_fdist_Q(gain / LOOSE / rest, LOOSE, n - LOOSE) > OTHER_SURFACE;
 }
 
 static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *out)
@@ -287,7 +287,9 @@ static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *o
     out->chi2 = s->best.chi2;
     out->freedom = pl_sense_freedom(&w->model);
     out->other_side = s->other_side;
-    out->surface_fits = agrees(w, s, &out->gain);
+    out->gain = pl_sense_loosen(&w->model, &s->best);
+    out->surface_checked = out->freedom > LOOSE;
+    out->surface_fits = out->surface_checked && agrees(out->chi2, out->gain, (double)out->freedom);
 }
 
 static void tell_reason(pl_sense *out)
@@ -297,7 +299,9 @@ static void tell_reason(pl_sense *out)
         return;
     if (!out->surface_known && !out->sign_known)
         why = "no focal surface is known";
-    else if (!out->surface_fits)
+    else if (out->surface_known && !out->surface_checked)
+        why = "too few stars to see whether the saved focal surface still fits";
+    else if (out->surface_known && !out->surface_fits)
         why = "the saved focal surface no longer fits";
     else if (!out->sign_known && !isfinite(out->size_um))
         why = "the field is too even to tell focus from air in one exposure";

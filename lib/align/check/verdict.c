@@ -211,7 +211,8 @@ static void cannot_tell(pl_check *c)
     set(v, PL_UNSURE, PL_CAUSE_NONE);
     SAY(v, "cannot tell: %.210s", c->sense.reason);
     DO(v, "%s",
-       c->stars < PL_SENSE_STARS ? "Look up; else expose longer, or point at a richer field."
+       c->stars < PL_SENSE_STARS || (c->sense.surface_known && !c->sense.surface_checked)
+           ? "Look up; else expose longer, or point at a richer field."
        : c->sense.surface_known && !c->sense.surface_fits
            ? "Sweep anew (plumb-sweep --save); was the camera turned, the sensor squared, the "
              "mirror "

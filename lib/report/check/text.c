@@ -74,6 +74,8 @@ static void surface(pl_string *out, const pl_sense *s)
     pl_string w = { 0 };
     if (!s->surface_known)
         pl_string_add(&w, "none that holds for this frame (plumb-sweep --save writes one)");
+    else if (!s->surface_checked)
+        pl_string_add(&w, "%zu cells are too few to see whether it fits", s->cells);
     else
         pl_string_add(&w, "%s: %zu cells, chi square %s of %zu; the other side of focus %s worse",
                       s->surface_fits ? "fits" : "no longer fits", s->cells, pl_fixed(s->chi2, 0).s,
