@@ -7,6 +7,7 @@
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
+#include <unistd.h>
 
 pl_num answers_told(double v)
 {
@@ -123,4 +124,20 @@ void answers_red(pl_canvas *c)
     cr_expect(gt(long, lit, 5000));
     cr_expect(eq(long, other, 0));
     pl_canvas_free(c);
+}
+
+void answers_writes(pl_status draw(const void *what, const char *path, pl_err *err),
+                    const void *what)
+{
+    char path[] = "/tmp/plumb-answer-XXXXXX";
+    pl_err err = { PL_OK, "" };
+    int fd = mkstemp(path);
+    cr_assert(ge(int, fd, 0));
+    close(fd);
+    cr_expect(eq(int, draw(what, path, &err), PL_OK), "%s", err.msg);
+    cairo_surface_t *read = cairo_image_surface_create_from_png(path);
+    cr_expect(eq(int, cairo_image_surface_get_width(read), 1600));
+    cairo_surface_destroy(read);
+    unlink(path);
+    cr_expect(eq(int, draw(what, "/nowhere/answer.png", &err), PL_EIO));
 }

@@ -43,6 +43,11 @@ const pl_label *answers_label(const pl_canvas *c, const char *text);
 /* answers_red - much is lit, and red alone; frees the canvas. */
 void answers_red(pl_canvas *c);
 
+/* answers_writes - a PNG of 1600 px, or says why not.
+ *   draw  in  what draws it to a path */
+void answers_writes(pl_status draw(const void *what, const char *path, pl_err *err),
+                    const void *what);
+
 /* answers_pixel, answers_tone - 0xRRGGBB. */
 uint32_t answers_pixel(const pl_canvas *c, int x, int y);
 uint32_t answers_tone(const pl_canvas *c, pl_tone tone);
