@@ -12,19 +12,20 @@
 
 #include <math.h>
 
-/* A number and its derivatives by shadow_x and shadow_y. */
+/* A number and its derivatives by shadow_x, shadow_y and the obstruction. */
 struct dual {
-    double v, dx, dy;
+    double v, dx, dy, dw;
 };
 
 static struct dual times(struct dual a, struct dual b)
 {
-    return (struct dual){ a.v * b.v, a.v * b.dx + a.dx * b.v, a.v * b.dy + a.dy * b.v };
+    return (struct dual){ a.v * b.v, a.v * b.dx + a.dx * b.v, a.v * b.dy + a.dy * b.v,
+                          a.v * b.dw + a.dw * b.v };
 }
 
 static struct dual less(struct dual a, struct dual b)
 {
-    return (struct dual){ a.v - b.v, a.dx - b.dx, a.dy - b.dy };
+    return (struct dual){ a.v - b.v, a.dx - b.dx, a.dy - b.dy, a.dw - b.dw };
 }
 
 /* Integrals of the linear and of the quadratic B-spline from 0 to e >= 0, e <= PL_EDGE. */
@@ -44,17 +45,18 @@ static struct dual soft(struct dual d)
 {
     double e = fabs(d.v), r = 1.5 - e;
     if (e >= PL_EDGE)
-        return (struct dual){ d.v > 0, 0, 0 };
+        return (struct dual){ d.v > 0, 0, 0, 0 };
     double half = 3 * linear(e) - 2 * quadratic(e);
     double slope = 3 * fmax(0, 1 - e) - 2 * (e < 0.5 ? 0.75 - e * e : r * r / 2);
-    return (struct dual){ d.v > 0 ? 0.5 + half : 0.5 - half, slope * d.dx, slope * d.dy };
+    return (struct dual){ d.v > 0 ? 0.5 + half : 0.5 - half, slope * d.dx, slope * d.dy,
+                          slope * d.dw };
 }
 
 /* The distance of (x, y), seen from the shadow's centre, along a unit vector: offset + x c + y s.
  */
 static struct dual along(double offset, double x, double y, double c, double s, double cell)
 {
-    return (struct dual){ (offset + x * c + y * s) / cell, -c / cell, -s / cell };
+    return (struct dual){ (offset + x * c + y * s) / cell, -c / cell, -s / cell, 0 };
 }
 
 /* A vane runs from the secondary's centre outward along (c, s). */
@@ -65,7 +67,7 @@ static bool near_vane(double half, double x, double y, double c, double s, doubl
 
 static struct dual past_vane(double half, double x, double y, double c, double s, double cell)
 {
-    const struct dual one = { 1, 0, 0 };
+    const struct dual one = { 1, 0, 0, 0 };
     struct dual covered =
         less(soft(along(half, x, y, -s, c, cell)), soft(along(-half, x, y, -s, c, cell)));
     return less(one, times(covered, soft(along(0, x, y, c, s, cell))));
@@ -77,24 +79,25 @@ static struct dual past_shadow(double obstruction, double x, double y, double ce
     const double edge = PL_EDGE * cell, r2 = x * x + y * y;
     double out = obstruction + edge, in = fmax(0, obstruction - edge);
     if (!(obstruction > 0) || r2 > out * out)
-        return (struct dual){ 1, 0, 0 };
+        return (struct dual){ 1, 0, 0, 0 };
     if (r2 == 0 || r2 < in * in)
-        return (struct dual){ 0, 0, 0 };
+        return (struct dual){ 0, 0, 0, 0 };
     double r = sqrt(r2);
-    return soft((struct dual){ (r - obstruction) / cell, -x / (r * cell), -y / (r * cell) });
+    return soft(
+        (struct dual){ (r - obstruction) / cell, -x / (r * cell), -y / (r * cell), -1 / cell });
 }
 
 static double within_rim(double x, double y, double cell)
 {
     double r2 = x * x + y * y, in = fmax(0, 1 - PL_EDGE * cell);
-    return r2 < in * in ? 1 : soft((struct dual){ (1 - sqrt(r2)) / cell, 0, 0 }).v;
+    return r2 < in * in ? 1 : soft((struct dual){ (1 - sqrt(r2)) / cell, 0, 0, 0 }).v;
 }
 
 static struct dual opening(const pl_aperture *a, const double *c, const double *s, int vanes,
                            double x, double y, double cell)
 {
     double dx = x - a->shadow_x, dy = y - a->shadow_y;
-    struct dual open = { within_rim(x, y, cell), 0, 0 };
+    struct dual open = { within_rim(x, y, cell), 0, 0, 0 };
     if (open.v != 0)
         open = times(open, past_shadow(a->obstruction, dx, dy, cell));
     for (int k = 0; k < vanes && open.v != 0; k++)
@@ -147,10 +150,10 @@ void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, si
         clearance(a, &v, x + first, y + first, m, cell, clear);
         for (size_t i = 0; i < m; i++) {
             size_t at = first + i;
-            struct dual open = { 1, 0, 0 };
+            struct dual open = { 1, 0, 0, 0 };
             if (!(clear[i] > 0))
                 open = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
-            out[at] = (pl_opening){ open.v, open.dx, open.dy };
+            out[at] = (pl_opening){ open.v, { open.dx, open.dy, open.dw } };
         }
     }
 }

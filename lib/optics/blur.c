@@ -70,13 +70,22 @@ static int fill_transfer(const pl_psf *p, struct pl_view *v, struct jitter shake
     return most;
 }
 
+static bool same_blur(const pl_blur *a, const pl_blur *b)
+{
+    return a->seeing_um == b->seeing_um && a->jitter_major_um == b->jitter_major_um &&
+           a->jitter_minor_um == b->jitter_minor_um && a->jitter_deg == b->jitter_deg &&
+           a->pixel == b->pixel;
+}
+
 /* Air: 3.44 (lambda F f / r0)^(5/3) with r0 = 0.976 lambda / seeing (Fried 1966; Roddier 1981): the
  * focal length F drops out for seeing as a width at the focal plane, which goes as lambda^-1/5. */
 void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
 {
     struct jitter shake = jitter_of(b);
     double step = 1 / (p->sampling.m * p->grid.pixel_um);
-    p->seeing_um = b->seeing_um;
+    if (same_blur(b, &p->blur))
+        return;
+    p->blur = *b;
     p->reach = 1;
     for (int k = 0; k < p->grid.lights; k++) {
         struct pl_view *v = &p->view[k];
@@ -123,7 +132,7 @@ PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, 
     const double *t = v->transfer + (size_t)j * (size_t)p->half;
     const double *r53 = p->turbulence + (size_t)abs(signed_row(p, j)) * (size_t)p->half;
     double f = -2 * M_PI / p->sampling.m;
-    double air = what == PL_FOLD_D_SEEING ? -5.0 / 3 * v->air / p->seeing_um : 0;
+    double air = what == PL_FOLD_D_SEEING ? -5.0 / 3 * v->air / p->blur.seeing_um : 0;
     double c = v->weight * p->down[j][0], s = v->weight * p->down[j][1];
     if (what == PL_FOLD_D_X || what == PL_FOLD_D_Y) { /* times i f */
         double g = what == PL_FOLD_D_Y ? f * signed_row(p, j) : f, was = c;

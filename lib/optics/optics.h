@@ -114,10 +114,12 @@ typedef struct {
 
 #define PL_EDGE 1.5 /* cells to either side of an edge that it is spread over */
 
-/* How open a cell is: 0 to 1, a tenth beyond beside an edge; and the derivatives of that by the
- * shadow's place, per pupil radius. */
+/* What of a pupil a derivative may be by; lengths in pupil radii. */
+enum { PL_BY_SHADOW_X, PL_BY_SHADOW_Y, PL_BY_OBSTRUCTION, PL_BY_PUPIL };
+
+/* How open a cell is: 0 to 1, a tenth beyond beside an edge; and the derivatives of that. */
 typedef struct {
-    double open, d_shadow_x, d_shadow_y;
+    double open, by[PL_BY_PUPIL];
 } pl_opening;
 
 /* pl_aperture_fill - the openings of n square cells of side `cell` around (x, y). */
@@ -194,16 +196,16 @@ bool pl_psf_image(pl_psf *psf, const double *zernike_um, double x_px, double y_p
 /* An image and its exact derivatives; each [size][size], any may be NULL. */
 typedef struct {
     double *image;
-    double *d_zernike;               /* [terms][size][size] per um */
-    double *d_x, *d_y;               /* per px */
-    double *d_seeing;                /* per um */
-    double *d_shadow_x, *d_shadow_y; /* per pupil radius */
+    double *d_zernike;            /* [terms][size][size] per um */
+    double *d_x, *d_y;            /* per px */
+    double *d_seeing;             /* per um */
+    double *d_pupil[PL_BY_PUPIL]; /* per pupil radius */
 } pl_psf_slopes;
 
 /* pl_psf_gradient - as pl_psf_image, with derivatives.
  *   term  in  [terms] Noll's j of d_zernike's images
  * d_seeing is nought without air. Costs one FFT pair for the image and one for each Zernike and
- * each shadow axis, at each wavelength; place and seeing are free. */
+ * each slope by the pupil, at each wavelength; place and seeing are free. */
 bool pl_psf_gradient(pl_psf *psf, const double *zernike_um, double x_px, double y_px,
                      const int *term, int terms, const pl_psf_slopes *out);
 

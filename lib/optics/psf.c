@@ -163,6 +163,7 @@ pl_status pl_psf_new(const pl_psf_grid *grid, pl_psf **out, pl_err *err)
         pl_psf_free(p);
         return pl_fail(err, PL_ENOMEM, "out of memory for a star image of %d px", grid->size);
     }
+    p->blur.seeing_um = NAN; /* none is set */
     pl_psf_set_blur(p, &(pl_blur){ 0 });
     p->aperture.obstruction = NAN; /* none is set */
     pl_psf_set_aperture(p, &(pl_aperture){ 0 });
@@ -224,15 +225,17 @@ void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
     if (same_aperture(a, &p->aperture))
         return;
     p->aperture = *a;
+    p->kept = false;
     for (int i = 0; i < p->grid.lights; i++) {
         struct pl_view *v = &p->view[i];
         pl_opening *open = p->open + v->first;
         pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side, open);
-        v->light = v->d_light_x = v->d_light_y = 0;
+        v->light = 0;
+        memset(v->by, 0, sizeof v->by);
         for (size_t c = 0; c < v->cells; c++) {
             v->light += open[c].open;
-            v->d_light_x += open[c].d_shadow_x;
-            v->d_light_y += open[c].d_shadow_y;
+            for (int k = 0; k < PL_BY_PUPIL; k++)
+                v->by[k] += open[c].by[k];
         }
     }
 }
@@ -247,6 +250,7 @@ size_t pl_psf_cells(const pl_psf *p, const double **x, const double **y)
 void pl_psf_set_phase(pl_psf *p, const double *phase_um)
 {
     p->phase_um = phase_um;
+    p->kept = false;
 }
 
 size_t pl_psf_area(const pl_psf *p)

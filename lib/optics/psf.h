@@ -36,10 +36,10 @@ struct pl_view {
     int rows;
     struct pl_run *run; /* [rows] */
     size_t first, cells;
-    double light, d_light_x, d_light_y; /* sum of openings (a sum of squares would miss the edges),
-                                           and by the shadow's place */
-    double air;                         /* what multiplies turbulence[] in the exponent */
-    double *transfer;                   /* [n][half] air, tracking and pixel */
+    double light, by[PL_BY_PUPIL]; /* sum of openings (a sum of squares would miss the edges), and
+                                      of their derivatives */
+    double air;                    /* what multiplies turbulence[] in the exponent */
+    double *transfer;              /* [n][half] air, tracking and pixel */
 };
 
 struct pl_psf {
@@ -55,20 +55,22 @@ struct pl_psf {
     double *gain;           /* [cells of the largest view] scratch */
     fftw_complex *turn;     /* [cells of the largest view] exp(-i k W), scaled to flux 1 */
     const double *phase_um; /* [cells] borrowed, or NULL */
-    double seeing_um;
-    int reach;                   /* columns of the spectrum that any transfer lets through */
-    double *box;                 /* [half] what a pixel's width lets through */
-    double *turbulence;          /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
-    pl_turn *phasor;             /* [PL_PHASORS] */
-    fftw_complex *half_way;      /* [n][pitch] pupil, its columns transformed */
-    fftw_complex *field;         /* [n][pitch] amplitude */
-    fftw_complex *turned;        /* [n] a row of its derivative */
-    double *intensity;           /* [n] a row */
-    fftw_complex *spectrum;      /* [n][pitch_half] */
-    fftw_complex *small;         /* [m][pitch_small] */
-    fftw_complex *kernel;        /* [half] scratch */
-    fftw_complex *across, *down; /* [half], [n] phases of the position */
-    fftw_plan column_block, row; /* of the pupil */
+    pl_blur blur;
+    int reach;              /* columns of the spectrum that any transfer lets through */
+    double *box;            /* [half] what a pixel's width lets through */
+    double *turbulence;     /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
+    pl_turn *phasor;        /* [PL_PHASORS] */
+    fftw_complex *half_way; /* [n][pitch] pupil, its columns transformed */
+    fftw_complex *field;    /* [n][pitch] amplitude */
+    bool kept;              /* field and turn are this wave's, of the one wavelength: */
+    pl_wave wave;
+    fftw_complex *turned;                   /* [n] a row of its derivative */
+    double *intensity;                      /* [n] a row */
+    fftw_complex *spectrum;                 /* [n][pitch_half] */
+    fftw_complex *small;                    /* [m][pitch_small] */
+    fftw_complex *kernel;                   /* [half] scratch */
+    fftw_complex *across, *down;            /* [half], [n] phases of the position */
+    fftw_plan column_block, row;            /* of the pupil */
     fftw_plan spectrum_row, spectrum_block; /* of the intensity */
     fftw_plan to_image;
 };

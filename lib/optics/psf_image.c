@@ -8,7 +8,7 @@
  *
  * Derivatives (derived here), E being the amplitude and F the transform of the changed pupil:
  *   by a Zernike coefficient  dE = -i k F[Z_j P e^(-ikW)], so dI = 2 Re(E* dE) = 2 k Im(E* F)
- *   by the shadow's place     dE = F[P' e^(-ikW)], and the light L = sum P to which all is scaled
+ *   by the shadow             dE = F[P' e^(-ikW)], and the light L = sum P to which all is scaled
  *                             changes too: dI = 2 Re(E* F) - I L' / L
  *   by place and seeing       factors in the Fourier plane of the image: blur.c */
 #include "psf.h"
@@ -128,10 +128,11 @@ static void start(const pl_psf *p, double *out, double value)
 
 static void each(const pl_psf *p, int terms, const pl_psf_slopes *out, double value)
 {
-    double *all[] = { out->image,    out->d_x,        out->d_y,
-                      out->d_seeing, out->d_shadow_x, out->d_shadow_y };
+    double *all[] = { out->image, out->d_x, out->d_y, out->d_seeing };
     for (size_t i = 0; i < PL_ARRAY_LEN(all); i++)
         start(p, all[i], value);
+    for (int k = 0; k < PL_BY_PUPIL; k++)
+        start(p, out->d_pupil[k], value);
     for (int k = 0; out->d_zernike && k < terms; k++)
         start(p, out->d_zernike + (size_t)k * pl_psf_area(p), value);
 }
@@ -147,22 +148,22 @@ static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
-static void by_shadow(pl_psf *p, const struct pl_view *v, bool along_y, double *out)
+static void by_pupil(pl_psf *p, const struct pl_view *v, int what, double *out)
 {
-    if (!out)
-        return;
-    for (size_t c = 0; c < v->cells; c++) {
-        const pl_opening *o = &p->open[v->first + c];
-        p->gain[c] = along_y ? o->d_shadow_y : o->d_shadow_x;
-    }
-    combine(p, v, true, -(along_y ? v->d_light_y : v->d_light_x) / v->light, 2);
+    for (size_t c = 0; c < v->cells; c++)
+        p->gain[c] = p->open[v->first + c].by[what];
+    combine(p, v, true, -v->by[what] / v->light, 2);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
 static void add_view(pl_psf *p, const struct pl_view *v, const pl_wave *w, const int *term,
                      int terms, const pl_psf_slopes *out)
 {
-    amplitude(p, v, w);
+    if (!p->kept ||
+        memcmp(&p->wave, w, sizeof *w) != 0) /* a fit asks for slopes where the image was */
+        amplitude(p, v, w);
+    p->kept = p->grid.lights == 1 && !p->phase_um;
+    p->wave = *w;
     intensity(p);
     if (out->image)
         pl_psf_fold(p, v, PL_FOLD_IMAGE, out->image);
@@ -170,12 +171,13 @@ static void add_view(pl_psf *p, const struct pl_view *v, const pl_wave *w, const
         pl_psf_fold(p, v, PL_FOLD_D_X, out->d_x);
     if (out->d_y)
         pl_psf_fold(p, v, PL_FOLD_D_Y, out->d_y);
-    if (out->d_seeing && p->seeing_um > 0)
+    if (out->d_seeing && p->blur.seeing_um > 0)
         pl_psf_fold(p, v, PL_FOLD_D_SEEING, out->d_seeing);
     for (int k = 0; out->d_zernike && k < terms; k++)
         by_zernike(p, v, term[k], out->d_zernike + (size_t)k * pl_psf_area(p));
-    by_shadow(p, v, false, out->d_shadow_x);
-    by_shadow(p, v, true, out->d_shadow_y);
+    for (int k = 0; k < PL_BY_PUPIL; k++)
+        if (out->d_pupil[k])
+            by_pupil(p, v, k, out->d_pupil[k]);
 }
 
 bool pl_psf_gradient(pl_psf *p, const double *zernike_um, double x_px, double y_px, const int *term,

@@ -76,8 +76,9 @@ Test(aperture, derivatives)
     static pl_opening at[CELLS], up[CELLS];
     const double h = 1e-6;
     pl_aperture a = { 0.33, 0.04, -0.03, 4, 0.03, 20 };
-    for (int axis = 0; axis < 2; axis++) {
-        double *place = axis ? &a.shadow_y : &a.shadow_x, middle = *place;
+    double *by[PL_BY_PUPIL] = { &a.shadow_x, &a.shadow_y, &a.obstruction };
+    for (int k = 0; k < PL_BY_PUPIL; k++) {
+        double *place = by[k], middle = *place;
         fill(&a);
         for (int i = 0; i < CELLS; i++)
             at[i] = open[i];
@@ -88,7 +89,7 @@ Test(aperture, derivatives)
         *place = middle - h;
         fill(&a);
         for (int i = 0; i < CELLS; i++) {
-            double got = axis ? at[i].d_shadow_y : at[i].d_shadow_x;
+            double got = at[i].by[k];
             double want = (up[i].open - open[i].open) / (2 * h);
             cr_expect(epsilon_eq(dbl, got, want, 3 * h / CELL / CELL), "cell %d", i);
         }

@@ -448,13 +448,14 @@ Test(psf, threads)
 enum { GRAD = 64, AREA = GRAD * GRAD };
 
 struct point {
-    double z[PL_NOLL_MAX + 1], x, y, seeing, shadow_x, shadow_y;
+    double z[PL_NOLL_MAX + 1], x, y, seeing, shadow_x, shadow_y, obstruction;
 };
 
 static void image_at(pl_psf *p, const struct point *at, double *out)
 {
     pl_psf_set_blur(p, &(pl_blur){ at->seeing, 3, 1, 35, true });
-    pl_psf_set_aperture(p, &(pl_aperture){ 0.33, at->shadow_x, at->shadow_y, 3, 0.02, 20 });
+    pl_psf_set_aperture(p,
+                        &(pl_aperture){ at->obstruction, at->shadow_x, at->shadow_y, 3, 0.02, 20 });
     cr_assert(pl_psf_image(p, at->z, at->x, at->y, out));
 }
 
@@ -483,12 +484,17 @@ Test(psf, gradient)
     static const int term[] = { 2, 4, 5, 6, 7, 8, 9, 10, 11, 15, 22 };
     enum { TERMS = sizeof term / sizeof *term };
     static double image[AREA], plain[AREA], dz[TERMS * AREA], dx[AREA], dy[AREA], ds[AREA];
-    static double du[AREA], dv[AREA];
-    struct point at = { .x = 31.3, .y = 33.6, .seeing = 10.5, .shadow_x = 0.04, .shadow_y = -0.02 };
+    static double du[AREA], dv[AREA], dw[AREA];
+    struct point at = { .x = 31.3,
+                        .y = 33.6,
+                        .seeing = 10.5,
+                        .shadow_x = 0.04,
+                        .shadow_y = -0.02,
+                        .obstruction = 0.33 };
     memcpy(at.z, spoilt, sizeof at.z);
     pl_psf *p = two_lights(GRAD);
     image_at(p, &at, plain);
-    const pl_psf_slopes s = { image, dz, dx, dy, ds, du, dv };
+    const pl_psf_slopes s = { image, dz, dx, dy, ds, { du, dv, dw } };
     cr_assert(pl_psf_gradient(p, at.z, at.x, at.y, term, TERMS, &s));
     for (int i = 0; i < AREA; i++)
         cr_assert(eq(dbl, image[i], plain[i]), "the same image");
@@ -500,6 +506,7 @@ Test(psf, gradient)
     compare(p, &at, offsetof(struct point, seeing), 1e-3, ds, "seeing");
     compare(p, &at, offsetof(struct point, shadow_x), 1e-7, du, "shadow x");
     compare(p, &at, offsetof(struct point, shadow_y), 1e-7, dv, "shadow y");
+    compare(p, &at, offsetof(struct point, obstruction), 1e-7, dw, "obstruction");
     pl_psf_free(p);
 }
 

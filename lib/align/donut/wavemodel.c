@@ -52,24 +52,13 @@ static double *plane(const pl_wavemodel *m, int k)
     return m->plane + (size_t)k * m->area;
 }
 
-static void set_pupil(pl_wavemodel *m, double wider)
+static void set_pupil(pl_wavemodel *m)
 {
     pl_aperture a = m->scope->aperture;
     a.shadow_x = m->p[PL_WF_SHADOW_X];
     a.shadow_y = m->p[PL_WF_SHADOW_Y];
-    a.obstruction = m->p[PL_WF_OBSTRUCTION] + wider;
+    a.obstruction = m->p[PL_WF_OBSTRUCTION];
     pl_psf_set_aperture(m->psf, &a);
-}
-
-/* The slope by the obstruction's width is a difference. */
-static bool by_obstruction(pl_wavemodel *m, const double *zernike, double x, double y)
-{
-    double step = 1e-4, *out = plane(m, BY_OBSTRUCTION);
-    set_pupil(m, step);
-    bool good = pl_psf_image(m->psf, zernike, x, y, out);
-    for (size_t i = 0; i < m->area; i++)
-        out[i] = (out[i] - plane(m, IMAGE)[i]) / step;
-    return good;
 }
 
 /* Image and slopes as m->p is now. */
@@ -80,7 +69,7 @@ static bool render(pl_wavemodel *m, bool slopes)
     pl_blur blur = { .seeing_um = exp(p[PL_WF_LN_SEEING]), .pixel = true };
     for (int i = 0; i < m->terms; i++)
         zernike[m->term[i]] = p[pl_wavefit_of(m->term[i])];
-    set_pupil(m, 0);
+    set_pupil(m);
     pl_psf_set_blur(m->psf, &blur);
     double x = p[PL_WF_X] - m->stamp->x0, y = p[PL_WF_Y] - m->stamp->y0;
     if (!slopes)
@@ -90,10 +79,9 @@ static bool render(pl_wavemodel *m, bool slopes)
                           .d_x = plane(m, BY_X),
                           .d_y = plane(m, BY_Y),
                           .d_seeing = plane(m, BY_SEEING),
-                          .d_shadow_x = plane(m, BY_SHADOW_X),
-                          .d_shadow_y = plane(m, BY_SHADOW_Y) };
-    return pl_psf_gradient(m->psf, zernike, x, y, m->term, m->terms, &out) &&
-           by_obstruction(m, zernike, x, y);
+                          .d_pupil = { plane(m, BY_SHADOW_X), plane(m, BY_SHADOW_Y),
+                                       plane(m, BY_OBSTRUCTION) } };
+    return pl_psf_gradient(m->psf, zernike, x, y, m->term, m->terms, &out);
 }
 
 /* A descent often asks again for what the last one ended with. */
