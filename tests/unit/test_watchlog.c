@@ -218,6 +218,7 @@ Test(watchlog, recalls_the_past)
     cr_expect(epsilon_eq(dbl, p->transparency, 0.75, 1e-9));
     cr_expect(p->state == PL_OUTSIDE && p->cause == PL_CAUSE_DEW && isnan(p->airmass));
     cr_expect(eq(str, before.reference, "first.fits"));
+    cr_expect(eq(str, before.verdict, "dew?"));
     pl_watchlog_close(log);
 }
 

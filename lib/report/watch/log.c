@@ -123,6 +123,8 @@ static void recall(const json_t *o, pl_watched_before *before)
         return;
     pl_past past = past_of(o);
     pl_history_add(&before->history, &past);
+    snprintf(before->verdict, sizeof before->verdict, "%s",
+             text(json_object_get(o, "verdict"), "text"));
     if (strcmp(reference, before->reference) != 0)
         for (size_t k = 0; k + 1 < before->history.n; k++) /* told against another one */
             before->history.past[k].transparency = before->history.past[k].spread = NAN;
