@@ -403,16 +403,14 @@ Test(png, says_why_it_cannot_be_written, .init = make_folder, .fini = drop_folde
 /* What malloc refuses a library may show in errno alone: it counts from the first stroke on. */
 Test(png, memory_refused_beneath_is_no_picture, .init = make_folder, .fini = drop_folder)
 {
-    static volatile size_t too_much = SIZE_MAX / 2;
-    void *volatile none = malloc(too_much);
+    errno = ENOMEM; /* as POSIX has malloc leave it */
     pl_canvas *c = sheet(64, 64);
     cr_expect(eq(int, pl_canvas_write(c, in_folder("before.png"), NULL, 0, NULL), PL_OK));
     pl_canvas_free(c);
     for (int more = 0; more < 2; more++) {
         pl_err err = { PL_OK, "" };
         c = sheet(64, 64);
-        none = malloc(too_much);
-        cr_assert(eq(ptr, none, NULL));
+        errno = ENOMEM;
         if (more) {
             pl_canvas_tone(c, PL_TONE_INK, 1);
             errno = ENOENT;
