@@ -181,9 +181,9 @@ def wrong(row, fault, good, got, again):
     kind = fault.split(":")[0]
     deadly = {"term": -signal.SIGTERM, "kill": -signal.SIGKILL}.get(kind)
     allowed = [deadly] if deadly else [good.status] if kind in ("short", "eintr") else [good.status, 2]
-    if kind == "draw":  # cairo 1.16's rasteriser, where its memory is short, jumps to a frame that is gone: the C library or cairo may see it
+    if kind == "draw":  # cairo 1.16's rasteriser, where its memory is short, jumps to a frame that is gone; the C library or cairo may see it
         seen = b"longjmp causes" in got.err or b"_cairo_error: Assertion" in got.err
-        allowed += [-signal.SIGSEGV] + [-signal.SIGABRT] * seen
+        allowed += [-signal.SIGSEGV, -signal.SIGBUS] + [-signal.SIGABRT] * seen
     if kind == "term" and row.program == "plumb-watch":
         allowed = [0, 2] if got.out else [0, 2, deadly]  # before it says a word it ends as others do
     if got.status not in allowed:
