@@ -47,6 +47,7 @@ MEASURED = {"program": "plumb-donut", "schema": 1, "width_px": 640, "height_px":
             "donuts": [{"used": True, "snr": 60, "x_px": 320, "y_px": 224.0}]}
 OLD = b"what was here before\n"
 AGAIN = b"; it is tried again\n"
+TORN = b"is taken off\n"  # a log's last line; it comes anew
 
 
 class Row:
@@ -146,7 +147,7 @@ class Run:
         end = time.monotonic() + 20
         while process.poll() is None and time.monotonic() < end:
             log, begun, said = Run.read(folder, "w.jsonl"), Run.read(folder, ".out"), Run.read(folder, ".err")
-            if (begun and log and log.endswith(b"\n")) or (said and said.endswith(b"\n") and not said.endswith(AGAIN)):
+            if (begun and log and log.endswith(b"\n")) or (said and said.endswith(b"\n") and not said.endswith((AGAIN, TORN))):
                 break
             time.sleep(0.01)
         try:
