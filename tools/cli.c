@@ -285,6 +285,22 @@ static int read_profile(cli *c, const char *path)
     return -1;
 }
 
+/* Where memory fails it within a word jansson (2.14) goes on reading, past the word's end: so a
+ * reserve is kept for it. That memory was short is counted all the same. */
+static void *json_room(size_t size)
+{
+    static void *reserve;
+    void *room = pl_malloc(size);
+    if (!room) {
+        free(reserve);
+        reserve = NULL;
+        room = malloc(size);
+    } else if (!reserve) {
+        reserve = malloc(1 << 16);
+    }
+    return room;
+}
+
 int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void *ctx)
 {
     struct option list[MAX_OPTIONS];
@@ -292,7 +308,7 @@ int cli_parse(const cli_program *program, int argc, char **argv, cli *out, void 
     int letter;
     *out = (cli){ .program = program, .facts = pl_facts_unknown() };
     gsl_set_error_handler_off();
-    json_set_alloc_funcs(pl_malloc, free);
+    json_set_alloc_funcs(json_room, free);
     build(program, list, letters);
     opterr = 0;
     while ((letter = getopt_long(argc, argv, letters, list, NULL)) != -1) {

@@ -166,6 +166,8 @@ static bool go_on(struct night *n, const cli *c, const pl_watched_before *b)
     if (room)
         pl_follow_go_on(n->follow, &b->history, path, &c->facts, c->jobs);
     n->voice.standing = pl_history_standing(&b->history);
+    n->voice.to_draw = b->history.n > 0;
+    snprintf(n->voice.title, sizeof n->voice.title, "%s", b->verdict);
     free(path);
     return room && pl_memory_shortages() == shortages;
 }

@@ -25,7 +25,10 @@ static pl_status measure(const watch_voice *v, const char *path, struct reading 
     else if (st == PL_OK && !r->calibration)
         st = pl_field_measure(frame, told, PL_CHECK_STARS, v->c->jobs, &r->field, err);
     pl_frame_free(frame);
-    return st == PL_OK && pl_memory_shortages() != shortages ? PL_ENOMEM : st;
+    if (pl_memory_shortages() == shortages)
+        return st;
+    *err = (pl_err){ PL_ENOMEM, "out of memory" }; /* whatever seems to be the cause */
+    return PL_ENOMEM;
 }
 
 static pl_status follow_on(watch_voice *v, pl_follow *follow, const pl_arrival *a,

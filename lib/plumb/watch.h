@@ -166,6 +166,7 @@ typedef struct {
     size_t lines, strange; /* of ours, and of others; these stay as they are */
     bool torn;             /* its last line had no end, and was cut off */
     pl_history history;
+    char verdict[240];   /* on the last of them, in words; "": none */
     char reference[256]; /* that the last exposures were held against; "": none */
 } pl_watched_before;
 

@@ -2,6 +2,7 @@
 /* canvas.c - a sheet to draw on: text with known extents, labels that avoid each other, arrows. */
 #include "canvas.h"
 
+#include <errno.h>
 #include <math.h>
 #include <stdio.h>
 #include <stdlib.h>
@@ -12,6 +13,14 @@
 #define CAP   0.73
 #define ABOVE 0.78
 #define BELOW 0.24
+
+/* Cairo 1.16 fills an outline that found no room to grow as far as it got, and no status tells; but
+ * whoever is refused memory leaves ENOMEM in errno. Asked before whatever could write over it. */
+static void heed(pl_canvas *c)
+{
+    if (errno == ENOMEM)
+        c->failed = PL_ENOMEM;
+}
 
 pl_status pl_canvas_new(int width, int height, bool red, pl_canvas **out, pl_err *err)
 {
@@ -25,6 +34,7 @@ pl_status pl_canvas_new(int width, int height, bool red, pl_canvas **out, pl_err
     c->height = height;
     c->red = red;
     c->shortages = pl_memory_shortages();
+    errno = 0;
     c->surface = cairo_image_surface_create(CAIRO_FORMAT_RGB24, width, height);
     c->cr = cairo_create(c->surface);
     if (cairo_status(c->cr) != CAIRO_STATUS_SUCCESS) {
@@ -58,6 +68,7 @@ void pl_canvas_free(pl_canvas *c)
 
 void pl_canvas_rgb(pl_canvas *c, pl_rgb rgb, double alpha)
 {
+    heed(c);
     cairo_set_source_rgba(c->cr, rgb.r, rgb.g, rgb.b, alpha);
 }
 
@@ -70,6 +81,7 @@ void pl_canvas_tone(pl_canvas *c, pl_tone tone, double alpha)
 
 static void set_font(pl_canvas *c, const pl_type *type)
 {
+    heed(c);
     cairo_select_font_face(c->cr, "sans-serif", CAIRO_FONT_SLANT_NORMAL,
                            type->bold ? CAIRO_FONT_WEIGHT_BOLD : CAIRO_FONT_WEIGHT_NORMAL);
     cairo_set_font_size(c->cr, type->size);

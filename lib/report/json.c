@@ -148,14 +148,19 @@ void pl_json_verdict(pl_json t, const pl_verdict *v)
     pl_json_text(o, "action", v->action, NULL);
 }
 
+static int more(const char *bytes, size_t n, void *out)
+{
+    pl_string_bytes(out, bytes, n);
+    return 0; /* jansson passes over what fails at a key; the string keeps it */
+}
+
 char *pl_json_line(pl_json t)
 {
-    char *text = *t.ok ? json_dumps(t.object, JSON_COMPACT | JSON_REAL_PRECISION(PRINTED)) : NULL;
+    pl_string out = { .failed = !*t.ok };
+    const size_t how = JSON_COMPACT | JSON_REAL_PRECISION(PRINTED);
+    if (*t.ok && json_dump_callback(t.object, more, &out, how) != 0)
+        out.failed = true;
+    pl_string_bytes(&out, "\n", 1);
     json_decref(t.object);
-    if (!text)
-        return NULL;
-    pl_string out = { 0 };
-    pl_string_add(&out, "%s\n", text);
-    free(text);
     return pl_string_take(&out);
 }

@@ -2,6 +2,7 @@
 /* png.c - a picture as PNG bytes, with what it shows in text chunks. */
 #include "canvas.h"
 
+#include <errno.h>
 #include <png.h>
 #include <setjmp.h>
 #include <stdlib.h>
@@ -119,9 +120,9 @@ static bool to_png(const pl_canvas *c, const pl_chunk *chunk, size_t chunks, pl_
 pl_status pl_canvas_write(pl_canvas *c, const char *path, const pl_chunk *chunk, size_t chunks,
                           pl_err *err)
 {
-    cairo_surface_flush(c->surface);
-    if (pl_memory_shortages() != c->shortages)
+    if (errno == ENOMEM || pl_memory_shortages() != c->shortages) /* see heed() in canvas.c */
         c->failed = PL_ENOMEM;
+    cairo_surface_flush(c->surface);
     if (c->failed != PL_OK || cairo_status(c->cr) != CAIRO_STATUS_SUCCESS)
         return pl_fail(err, c->failed != PL_OK ? c->failed : PL_ENOMEM,
                        "the picture %.120s could not be drawn: %s", path,

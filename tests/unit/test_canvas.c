@@ -7,6 +7,7 @@
 #include <criterion/new/assert.h>
 #include <criterion/parameterized.h>
 #include <dirent.h>
+#include <errno.h>
 #include <fcntl.h>
 #include <math.h>
 #include <stdio.h>
@@ -397,6 +398,28 @@ Test(png, says_why_it_cannot_be_written, .init = make_folder, .fini = drop_folde
     cr_expect(eq(int, pl_canvas_write(c, in_folder("a.png"), NULL, 0, &err), PL_ENOMEM));
     cr_expect(eq(sz, files_in_folder(), 0));
     pl_canvas_free(c);
+}
+
+/* What malloc refuses a library may show in errno alone: it counts from the first stroke on. */
+Test(png, memory_refused_beneath_is_no_picture, .init = make_folder, .fini = drop_folder)
+{
+    errno = ENOMEM; /* as POSIX has malloc leave it */
+    pl_canvas *c = sheet(64, 64);
+    cr_expect(eq(int, pl_canvas_write(c, in_folder("before.png"), NULL, 0, NULL), PL_OK));
+    pl_canvas_free(c);
+    for (int more = 0; more < 2; more++) {
+        pl_err err = { PL_OK, "" };
+        c = sheet(64, 64);
+        errno = ENOMEM;
+        if (more) {
+            pl_canvas_tone(c, PL_TONE_INK, 1);
+            errno = ENOENT;
+        }
+        cr_expect(eq(int, pl_canvas_write(c, in_folder("a.png"), NULL, 0, &err), PL_ENOMEM));
+        cr_expect(ne(ptr, strstr(err.msg, "out of memory"), NULL), "%s", err.msg);
+        pl_canvas_free(c);
+    }
+    cr_expect(eq(sz, files_in_folder(), 1));
 }
 
 /* ---- files whole or not at all */

@@ -394,6 +394,34 @@ Test(field_json, hostile_names_are_valid)
     drop(&f);
 }
 
+static long until_scarce;
+
+static void *scarce(size_t size)
+{
+    return until_scarce-- == 0 ? NULL : malloc(size);
+}
+
+/* Jansson (2.14) passes over memory that fails it at a key: the line then lacks it. */
+Test(field_json, each_allocation_fails_once)
+{
+    pl_field f = field_of(3000, 2000, 3, 0);
+    char *whole = pl_field_json(&f, "a.fits", true);
+    bool more = true;
+    cr_assert(ne(ptr, whole, NULL));
+    json_set_alloc_funcs(scarce, free);
+    for (long n = 0; more; n++) {
+        until_scarce = n;
+        char *line = pl_field_json(&f, "a.fits", true);
+        more = until_scarce < 0;
+        cr_expect(line == NULL || strcmp(line, whole) == 0, "%ld: %s", n, line);
+        cr_expect(more || line != NULL, "%ld", n);
+        free(line);
+    }
+    json_set_alloc_funcs(malloc, free);
+    free(whole);
+    drop(&f);
+}
+
 /* ---- locale */
 
 /* All numbers keep their point where the language writes a comma. */

@@ -218,6 +218,36 @@ Test(watchlog, recalls_the_past)
     cr_expect(epsilon_eq(dbl, p->transparency, 0.75, 1e-9));
     cr_expect(p->state == PL_OUTSIDE && p->cause == PL_CAUSE_DEW && isnan(p->airmass));
     cr_expect(eq(str, before.reference, "first.fits"));
+    cr_expect(eq(str, before.verdict, "dew?"));
+    pl_watchlog_close(log);
+}
+
+/* One that was held against none shows another field, and begins it: with all of its light. */
+Test(watchlog, recalls_a_reference)
+{
+    pl_watched_before before;
+    pl_watchlog *log = open_log(frames_path("log"), &before);
+    static const char *const reference[] = { "", "0000.fits", "" };
+    for (int i = 0; i < 3; i++) {
+        char digest[65];
+        pl_arrival a = arrival(i, digest);
+        pl_followed f = { .matched = i == 1,
+                          .match = { .transparency = 0.75, .spread = 1.1 },
+                          .verdict = { PL_INSIDE, PL_CAUSE_NONE, "", "" } };
+        snprintf(f.reference, sizeof f.reference, "%s", reference[i]);
+        f.check.facts = pl_facts_unknown();
+        char *line = pl_watch_json(&f, &a, digest);
+        cr_assert(eq(int, pl_watchlog_add(log, &a, digest, line, NULL), PL_OK));
+        free(line);
+        pl_watchlog_close(log);
+        log = open_log(frames_path("log"), &before);
+        const pl_past *p = before.history.past;
+        cr_assert(eq(sz, before.history.n, (size_t)i + 1));
+        cr_expect(i == 2 ? isnan(p[0].transparency) : p[0].transparency == 1);
+        cr_expect(eq(dbl, p[i].transparency, i == 1 ? 0.75 : 1));
+        cr_expect(eq(dbl, p[i].spread, i == 1 ? 1.1 : 1));
+        cr_expect(eq(str, before.reference, i == 2 ? "0002.fits" : "0000.fits"));
+    }
     pl_watchlog_close(log);
 }
 

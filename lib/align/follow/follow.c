@@ -238,8 +238,11 @@ pl_status pl_follow_frame(pl_follow *follow, pl_field *field, const char *name, 
     pl_status rc =
         pl_check_frame(field, follow->surface, against < 0 ? NULL : &follow->ref[against].field,
                        &follow->options, jobs, &o.check, err);
-    if (rc == PL_OK && pl_memory_shortages() != before)
+    if (pl_memory_shortages() != before) { /* whatever seems to be the cause */
+        if (err)
+            *err = (pl_err){ PL_OK, "" };
         rc = pl_fail(err, PL_ENOMEM, "out of memory");
+    }
     if (rc != PL_OK) {
         pl_check_clear(&o.check);
         return rc;

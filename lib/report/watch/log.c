@@ -112,22 +112,26 @@ static pl_past past_of(const json_t *o)
     return p;
 }
 
-/* The night's first exposure has none to be held against, and is the reference of those after it.
- */
+/* An exposure that was held against none is the reference of those after it, with all of its own
+ * light. */
 static void recall(const json_t *o, pl_watched_before *before)
 {
     const char *reference = text(o, "reference"), *file = text(o, "file");
-    if (!reference[0])
-        reference = before->reference[0] ? before->reference : pl_file_name(file);
     if (!json_object_get(o, "fwhm_px")) /* not measured, or a donut */
         return;
     pl_past past = past_of(o);
+    if (!reference[0]) {
+        reference = pl_file_name(file);
+        past.transparency = past.spread = 1;
+        past.transparency_sigma = past.spread_sigma = 0;
+    }
     pl_history_add(&before->history, &past);
+    snprintf(before->verdict, sizeof before->verdict, "%s",
+             text(json_object_get(o, "verdict"), "text"));
     if (strcmp(reference, before->reference) != 0)
         for (size_t k = 0; k + 1 < before->history.n; k++) /* told against another one */
             before->history.past[k].transparency = before->history.past[k].spread = NAN;
-    if (reference != before->reference)
-        snprintf(before->reference, sizeof before->reference, "%.255s", reference);
+    snprintf(before->reference, sizeof before->reference, "%.255s", reference);
 }
 
 /* A line without its end. What is no line of ours is left in peace, but told. */

@@ -1,11 +1,11 @@
 /* SPDX-License-Identifier: GPL-3.0-or-later */
 /* json.c - plumb-zone's answer for a program: one flat object on one line. */
 #include "zone.h"
+#include "../json.h"
 
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
-#include <jansson.h>
 
 enum { DIGITS = 7 }; /* all that any of these numbers means */
 
@@ -94,35 +94,30 @@ static json_t *number(double v)
                                                       : json_real(round);
 }
 
-static json_t *sentences(const pl_zone *z)
+static void sentences(json_t *list, const pl_zone *z, bool *ok)
 {
-    json_t *list = json_array();
     for (size_t i = 0; i < z->missing.n; i++)
-        json_array_append_new(list, json_sprintf("left out: %s", z->missing.item[i]));
+        if (json_array_append_new(list, json_sprintf("left out: %s", z->missing.item[i])) != 0)
+            *ok = false;
     for (size_t i = 0; i < z->notes.n; i++)
-        json_array_append_new(list, json_string(z->notes.item[i]));
-    return list;
+        if (json_array_append_new(list, json_string(z->notes.item[i])) != 0)
+            *ok = false;
 }
 
 /* jansson takes no reference when it fails, and passes a failure on as NULL. */
 char *pl_zone_json(const pl_zone *z)
 {
-    json_t *o = json_object();
-    int bad = json_object_set_new(o, "program", json_string("plumb-zone"));
-    bad |= json_object_set_new(o, "version", json_string(PL_VERSION));
-    bad |= json_object_set_new(o, "schema", json_integer(1));
+    bool ok = true;
+    pl_json t = { json_object(), &ok };
+    pl_json_text(t, "program", "plumb-zone", NULL);
+    pl_json_text(t, "version", PL_VERSION, NULL);
+    pl_json_count(t, "schema", 1);
     for (size_t i = 0; i < PL_ARRAY_LEN(table); i++) {
         double v;
         memcpy(&v, (const char *)z + table[i].offset, sizeof v);
-        bad |= json_object_set_new(o, table[i].key, number(v));
+        if (json_object_set_new(t.object, table[i].key, number(v)) != 0)
+            ok = false;
     }
-    bad |= json_object_set_new(o, "warnings", sentences(z));
-    char *text = bad ? NULL : json_dumps(o, JSON_COMPACT | JSON_REAL_PRECISION(DIGITS));
-    pl_string out = { 0 };
-    if (text)
-        pl_string_add(&out, "%s\n", text);
-    json_decref(o);
-    out.failed |= !text;
-    free(text);
-    return pl_string_take(&out);
+    sentences(pl_json_list(t, "warnings"), z, &ok);
+    return pl_json_line(t);
 }
