@@ -39,7 +39,7 @@ for target in $targets; do
     log=$dir/$target.log
     if ! TMPDIR=$scratch ASAN_OPTIONS=detect_leaks=1:allocator_may_return_null=1 \
         UBSAN_OPTIONS=print_stacktrace=1 "$dir/fuzz-$target" -max_total_time="$seconds" \
-        -timeout=10 -rss_limit_mb=2048 -malloc_limit_mb=8192 -max_len=32768 -print_final_stats=1 \
+        -timeout=25 -rss_limit_mb=2048 -malloc_limit_mb=8192 -max_len=32768 -print_final_stats=1 \
         -artifact_prefix="$dir/found/$target/" -verbosity=1 \
         "$dir/corpus/$target" "$here/seeds/$target" "$dir/seeds/$target" >"$log" 2>&1; then
         failed=$((failed + 1))
