@@ -10,10 +10,10 @@
 #include <string.h>
 
 enum {
-    PAIRS = 8,
+    PAIRS = 8, /* of rows, sampled a cell; every phase is in each */
     CLIP_ROUNDS = 3,
     START_VALUES = 63
-}; /* row pairs sampled a cell; every phase is in each pair */
+};
 
 struct survey {
     const pl_frame *frame;
