@@ -16,7 +16,8 @@
  *   reason in words goes to the caller's pl_err, which may be NULL.
  *   One object belongs to one thread at a time; different objects may be used by any threads.
  *   The library prints nothing, never exits, reads no environment and keeps no changing state, but
- *   for the count of pl_memory_shortages.
+ *   for the count of pl_memory_shortages and its threads: those that `jobs` asked for stay asleep
+ *   until the process ends, with all signals blocked. A child of fork starts its own.
  *   GSL's default error handler aborts the program: call gsl_set_error_handler_off() before
  *   using libplumb, as plumb's own programs do; and see pl_malloc. */
 #ifndef PLUMB_H

@@ -10,10 +10,10 @@
 #include <string.h>
 
 enum {
-    PAIRS = 8,
+    PAIRS = 8, /* of rows, sampled a cell; every phase is in each */
     CLIP_ROUNDS = 3,
     START_VALUES = 63
-}; /* row pairs sampled a cell; every phase is in each pair */
+};
 
 struct survey {
     const pl_frame *frame;
@@ -201,6 +201,27 @@ static void survey_row(void *ctx, size_t j, int worker)
         }
 }
 
+/* The first of from, from + step, ... that is not below nought. */
+static int not_below_0(int from, int step)
+{
+    return from < 0 ? from + (step - 1 - from) / step * step : from;
+}
+
+/* The finite nodes of the square r to each side of a node; where r > 1 of its border only: what
+ * lies within was blank, and a mesh that is blank but for a corner must not take for ever. */
+static size_t take_around(const float *mesh, int nx, int ny, int i, int j, int r, float *out)
+{
+    size_t n = 0;
+    int down = r == 1 || i >= r || i + r < nx ? 1 : 2 * r; /* are there sides, or top and foot? */
+    for (int y = not_below_0(j - r, down); y <= j + r && y < ny; y += down) {
+        int along = r == 1 || abs(y - j) == r ? 1 : 2 * r;
+        for (int x = not_below_0(i - r, along); x <= i + r && x < nx; x += along)
+            if (isfinite(mesh[y * nx + x]))
+                out[n++] = mesh[y * nx + x];
+    }
+    return n;
+}
+
 /* Each node becomes the median of the finite ones in the 3 x 3 around it (wider where all are
  * blank): a cell full of a bright star or a nebula's knot follows its neighbours. */
 static bool filter_mesh(float *mesh, int nx, int ny)
@@ -211,10 +232,7 @@ static bool filter_mesh(float *mesh, int nx, int ny)
         for (int i = 0; i < nx; i++) {
             size_t n = 0;
             for (int r = 1; n == 0 && r < nx + ny; r++)
-                for (int y = j - r; y <= j + r; y++)
-                    for (int x = i - r; x <= i + r; x++)
-                        if (x >= 0 && x < nx && y >= 0 && y < ny && isfinite(mesh[y * nx + x]))
-                            near[n++] = mesh[y * nx + x];
+                n = take_around(mesh, nx, ny, i, j, r, near);
             out[j * nx + i] = pl_medianf(near, n);
         }
     bool ok = out && near;

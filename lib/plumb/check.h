@@ -24,8 +24,9 @@ typedef struct {
     double size_um, size_sigma_um; /* the same without its sign; NaN: not even that is known */
     bool sign_known;               /* no defocus on the other side fits the widths as well */
     bool surface_known;            /* there is one, of this camera and telescope */
-    bool surface_checked;          /* cells are enough to see whether the widths are as it */
-    bool surface_fits;             /* lets them be; and they are */
+    bool surface_checked;          /* cells are enough to see whether the widths are as it lets
+                                      them be */
+    bool surface_fits;             /* and they are; false where it is not checked */
     double seeing_arcsec, seeing_sigma_arcsec; /* FWHM of the air: defocus, diffraction and pixel
                                                   taken out, tracking left in */
     double usual_arcsec;                 /* the same when the surface was measured; NaN: not told */

@@ -113,7 +113,7 @@ static void search_band(void *ctx, size_t i, int worker)
  * are those of the whole map wherever it is cut (test_octave.c), and the list is sorted. */
 static void plan_bands(struct search *s, int jobs)
 {
-    jobs = jobs < 1 ? pl_pool_cpus() : jobs;
+    jobs = jobs < 1 ? pl_pool_cpus() : jobs < PL_POOL_MAX ? jobs : PL_POOL_MAX;
     int bands = jobs > 1 ? EACH * jobs : 1, most = s->bh / LEAST_BAND;
     bands = bands < most ? bands : most > 1 ? most : 1;
     s->rows = (s->bh + bands - 1) / bands;
@@ -153,7 +153,9 @@ static int by_score(const void *a, const void *b)
         return p->score < q->score ? 1 : -1;
     if (p->y_px != q->y_px)
         return p->y_px < q->y_px ? -1 : 1;
-    return p->x_px < q->x_px ? -1 : p->x_px > q->x_px;
+    if (p->x_px != q->x_px)
+        return p->x_px < q->x_px ? -1 : 1;
+    return p->scale - q->scale;
 }
 
 /* A band's scores in true sigma; what is left above the limit, from bright to faint. */

@@ -33,7 +33,7 @@ PL_INTO float pl_fast_exp2(float x)
         float f;
         uint32_t u;
     } k = { x + whole }, v, zero = { whole };
-    int32_t n = (int32_t)(k.u - zero.u); /* nearest to x; NaN stays what it is */
+    int32_t n = (int32_t)(k.u - zero.u); /* nearest to x, which is above -4e6 here, or NaN */
     float r = (x - (k.f - whole)) * 0.69314718f;
     n = n < -126 ? -126 : n; /* below the smallest float: nothing */
     float p =
@@ -41,7 +41,7 @@ PL_INTO float pl_fast_exp2(float x)
                                                                              r * 0.0013888889f)))));
     v.f = p;
     v.u += (uint32_t)n << 23;
-    return v.f;
+    return v.f + 0 * r; /* NaN, that by now is any number, is NaN again */
 }
 
 enum { PL_DOTS = 4 }; /* columns that pl_dots takes at once */

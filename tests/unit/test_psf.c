@@ -510,6 +510,55 @@ Test(psf, gradient)
     pl_psf_free(p);
 }
 
+/* What an object has computed before never shows: the bytes of a new one, image and slopes, after
+ * any one thing, or none, is changed. */
+Test(psf, remembers_nothing_that_has_changed)
+{
+    enum { THINGS = 6, ROUNDS = 42, OUT = 5 };
+    static const int term[] = { 7 };
+    static double out[2][OUT][AREA];
+    pl_psf_grid g = camera(GRAD);
+    double z[PL_NOLL_MAX + 1];
+    const double *x, *y;
+    pl_blur blur = { 10.5, 3, 1, 35, true };
+    pl_aperture a = { 0.33, 0.04, -0.02, 3, 0.02, 20 };
+    bool moved = false;
+    pl_psf *p[2];
+    memcpy(z, spoilt, sizeof z);
+    cr_assert(eq(int, pl_psf_new(&g, &p[0], NULL), PL_OK));
+    size_t cells = pl_psf_cells(p[0], &x, &y);
+    double *phase = malloc(cells * sizeof *phase);
+    for (int i = 0; i < ROUNDS; i++) {
+        int thing = i % 7 % THINGS; /* 0: none */
+        z[7] += thing == 1 ? 0.01 : 0;
+        blur.seeing_um += thing == 2 ? 0.5 : 0;
+        blur.jitter_deg += thing == 3 ? 5 : 0;
+        a.obstruction += thing == 4 ? 0.01 : 0;
+        moved ^= thing == 5;
+        for (size_t c = 0; c < cells; c++) /* of new content in the same place */
+            phase[c] = 0.1 * sin(3 * x[c] + i);
+        cr_assert(eq(int, pl_psf_new(&g, &p[1], NULL), PL_OK));
+        for (int k = 0; k < 2; k++) {
+            double(*o)[AREA] = out[k];
+            pl_psf_slopes s = { o[0], o[1], NULL, NULL, o[2], { o[3], NULL, o[4] } };
+            pl_psf_set_blur(p[k], &blur);
+            pl_psf_set_aperture(p[k], &a);
+            if (k || moved || thing == 5)
+                pl_psf_set_phase(p[k], moved ? phase : NULL);
+            if (i % 3 == 0) {
+                memset(o, 0, sizeof out[k]);
+                cr_assert(pl_psf_image(p[k], z, 31.3, 33.6, o[0]));
+            } else
+                cr_assert(pl_psf_gradient(p[k], z, 31.3, 33.6, term, 1, &s));
+        }
+        cr_expect(eq(int, memcmp(out[0], out[1], sizeof out[0]), 0), "round %d, thing %d", i,
+                  thing);
+        pl_psf_free(p[1]);
+    }
+    pl_psf_free(p[0]);
+    free(phase);
+}
+
 /* ---- an added phase */
 
 /* The Zernikes handed over cell by cell are the Zernikes. */

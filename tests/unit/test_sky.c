@@ -139,6 +139,31 @@ Test(sky, blanks)
     free(v);
 }
 
+/* A long frame blank but for one end: each node takes from the nearest that is not, in no time. */
+Test(sky, blank_but_for_an_end, .timeout = 20)
+{
+    enum { LONG = 65535, SHORT = 16, END = 256 };
+    double *v = malloc(sizeof *v * LONG * SHORT);
+    for (int lying = 0; lying < 2; lying++) {
+        int w = lying ? LONG : SHORT, h = lying ? SHORT : LONG;
+        frames_dice dice = { 12 };
+        for (int i = 0; i < w * h; i++)
+            v[i] = (lying ? i % w : i / w) < END ? 1000 + 10 * frames_normal(&dice) : NAN;
+        pl_frame *f = frames_memory(w, h, v);
+        pl_sky sky = { 0 };
+        cr_assert(eq(int, pl_sky_measure(f, 1, &sky, NULL), PL_OK));
+        for (int p = 0; p < 4; p++) {
+            size_t last = END / (size_t)sky.cell - 1, end = (size_t)sky.nx * (size_t)sky.ny - 1;
+            cr_expect(epsilon_eq(flt, sky.level[p][last], 1000, 5 * 10.0f / 16));
+            for (size_t i = last + 1; i <= end; i++)
+                cr_assert(epsilon_eq(flt, sky.level[p][i], 1000, 5 * 10.0f / 16), "%zu", i);
+        }
+        pl_sky_clear(&sky);
+        pl_frame_free(f);
+    }
+    free(v);
+}
+
 /* Coarse digits: noise of 0.7 of a step. Rounding adds 1/12 to the variance. */
 Test(sky, coarse_digits)
 {

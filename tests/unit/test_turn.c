@@ -403,13 +403,19 @@ Test(turnsolve, screws_of_which_only_the_number_is_known_are_learned_from_nothin
 Test(turnsolve, more_than_two_turns_are_made_in_parts, .fini = tidy)
 {
     pl_turns t;
-    pl_turn_entry e = at(40, 0, 0.02);
     write_profile("columns_deg = 0\nrows_deg = 90\n");
-    cr_assert(eq(int, solve(&e, 1, "", &t, NULL), PL_OK));
-    cr_expect(t.part);
-    for (int k = 0; k < 3; k++)
-        cr_expect(fabs(t.screw[k].turn) <= 2.25);
-    pl_turn_clear(&t);
+    for (int i = 0; i < 24; i++) {
+        double sum = 0;
+        pl_turn_entry e = at(40 * cos(0.26 * i), 40 * sin(0.26 * i), 0.02);
+        cr_assert(eq(int, solve(&e, 1, "", &t, NULL), PL_OK));
+        cr_expect(t.part && t.turn);
+        for (int k = 0; k < 3; k++) {
+            cr_expect(fabs(t.screw[k].turn) <= 2);
+            sum += t.screw[k].turn;
+        }
+        cr_expect(epsilon_eq(dbl, sum, 0, 1e-9));
+        pl_turn_clear(&t);
+    }
 }
 
 Test(turnsolve, a_turn_that_did_nothing_is_remarked_on, .fini = tidy)

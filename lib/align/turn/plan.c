@@ -62,7 +62,8 @@ bool pl_turn_shorten(size_t screws, double *turn)
     return over > 1;
 }
 
-/* The best multiples of `step` near `exact`; false when none of them adds up to nought. */
+/* The best multiples of `step` near `exact`, of no screw more than MOST_TURNS. Gives: the cost,
+ * infinite when none of them adds up to nought. */
 static double nearest(const pl_turn_loss *l, bool unbound, const double *exact, double step,
                       double *turn)
 {
@@ -76,7 +77,8 @@ static double nearest(const pl_turn_loss *l, bool unbound, const double *exact, 
             sum += t[k];
         }
         double cost = pl_turn_cost(l, t);
-        if (away <= step * (1 + 1e-9) && (unbound || fabs(sum) < 0.5 * step) && cost < best) {
+        if (away <= step * (1 + 1e-9) && longest(l->screws, t) <= MOST_TURNS &&
+            (unbound || fabs(sum) < 0.5 * step) && cost < best) {
             best = cost;
             memcpy(turn, t, l->screws * sizeof *t);
         }

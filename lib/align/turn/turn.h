@@ -86,7 +86,8 @@ double pl_turn_best(const pl_turn_loss *loss, bool unbound, double *turn);
 bool pl_turn_shorten(size_t screws, double *turn);
 
 /* pl_turn_round - the coarsest of quarters, eighths, ... that does nearly as well, or well within
- * `allowed`; NaN: none told. Gives: the step. */
+ * `allowed`; NaN: none told. Of no screw more than two turns; `exact` is shortened. Gives: the
+ * step. */
 double pl_turn_round(const pl_turn_loss *loss, bool unbound, const double *exact, double allowed,
                      double *turn);
 
