@@ -50,6 +50,14 @@ double pl_median(double *v, size_t n)
 
 enum { FEW = 64, LANES = 32 };
 
+PL_INTO float greatest(float *lane)
+{
+    for (int half = LANES / 2; half > 0; half /= 2)
+        for (int i = 0; i < half; i++)
+            lane[i] = lane[i + half] > lane[i] ? lane[i + half] : lane[i];
+    return lane[0];
+}
+
 /* Of up to FEW values those of rank k - 1 and k, without a branch that could go either way: for
  * each value the lesser ones are counted; that of rank k is the greatest with no more than k of
  * them. */
@@ -72,13 +80,8 @@ static void ranked(const float *v, int n, int k, float *lower, float *upper)
             up[i] = less[i] <= k && mine[i] > up[i] ? mine[i] : up[i];
         }
     }
-    for (int half = LANES / 2; half > 0; half /= 2)
-        for (int i = 0; i < half; i++) {
-            low[i] = low[i + half] > low[i] ? low[i + half] : low[i];
-            up[i] = up[i + half] > up[i] ? up[i + half] : up[i];
-        }
-    *lower = low[0];
-    *upper = up[0];
+    *lower = greatest(low);
+    *upper = greatest(up);
 }
 
 static float median_of_few(const float *v, size_t n)

@@ -415,7 +415,7 @@ pl_status pl_frame_bins(const pl_frame *frame, int by, float *room, float *out, 
     size_t w = (size_t)frame->width;
     int64_t first = 2 * (int64_t)by * frame->width;
     pl_status st = PL_OK;
-    if (frame->mem16)
+    if (frame->fd < 0 && !frame->memf)
         pl_pixels_bin(PL_U16, frame->mem16 + first, frame->mem16 + first + w, w / 2, out);
     else if (frame->fd >= 0 && pl_pixels_are_camera(frame)) {
         st = pread_all(frame->fd, room, 4 * w, frame->start + (off_t)(2 * first), err);

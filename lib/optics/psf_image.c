@@ -156,11 +156,19 @@ static void by_pupil(pl_psf *p, const struct pl_view *v, int what, double *out)
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
+static bool same_wave(const pl_wave *a, const pl_wave *b)
+{
+    bool same = true;
+    for (int q = 0; q <= PL_WAVE_DEGREE; q++)
+        for (int p = 0; p <= PL_WAVE_DEGREE; p++)
+            same &= a->c[q][p] == b->c[q][p];
+    return same;
+}
+
 static void add_view(pl_psf *p, const struct pl_view *v, const pl_wave *w, const int *term,
                      int terms, const pl_psf_slopes *out)
 {
-    if (!p->kept ||
-        memcmp(&p->wave, w, sizeof *w) != 0) /* a fit asks for slopes where the image was */
+    if (!p->kept || !same_wave(&p->wave, w)) /* a fit asks for slopes where the image was */
         amplitude(p, v, w);
     p->kept = p->grid.lights == 1 && !p->phase_um;
     p->wave = *w;

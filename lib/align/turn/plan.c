@@ -164,7 +164,7 @@ double pl_turn_trial(const pl_turn_belief *b, bool unbound, const double noise[3
                      pl_err *err)
 {
     const double none[PL_SCREWS_MAX] = { 0 };
-    double cautious[PL_SCREWS_MAX], exact[PL_SCREWS_MAX], step = 0.125, effect = 0;
+    double cautious[PL_SCREWS_MAX], exact[PL_SCREWS_MAX] = { 0 }, step = 0.125, effect = 0;
     pl_turn_loss loss;
     struct search s = { b, malloc(sizeof *s.scratch), noise, unbound, INFINITY, { 0 } };
     if (!s.scratch) {
