@@ -248,21 +248,23 @@ pl_box pl_canvas_text_in(pl_canvas *c, const pl_type *type, double x, double y, 
     return put_text(c, type, x, y, clean);
 }
 
-/* Bytes of `s` that go on one line of `room` px: whole words, at least one. Cuts s there for a
- * moment. */
+/* Bytes of `s` that go on one line of `room` px: whole words, at least one, up to where a line may
+ * break when there is such a place. Cuts s there for a moment. */
 static size_t line_length(pl_canvas *c, const pl_type *type, double room, char *s)
 {
-    size_t fit = 0;
+    size_t fit = 0, good = 0;
     for (size_t i = strcspn(s, " ");; i += 1 + strcspn(s + i + 1, " ")) {
         char was = s[i];
         s[i] = '\0';
         bool fits = lay_out(c, type, 0, 0, s).box.w <= room;
         s[i] = was;
         if (!fits)
-            return fit ? fit : i;
+            return good ? good : fit ? fit : i;
         fit = i;
         if (!was)
             return fit;
+        if (pl_may_break(s, i))
+            good = i;
     }
 }
 

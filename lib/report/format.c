@@ -200,13 +200,48 @@ void pl_string_add(pl_string *out, const char *fmt, ...)
     free(big);
 }
 
+/* A number, a fraction or "+-". */
+static bool is_figure(const char *word, size_t n)
+{
+    return strspn(word, "(0123456789.+-/") >= n;
+}
+
+/* What has its number behind it: the screw "A", the key "step_um". */
+static bool is_name(const char *word, size_t n)
+{
+    return (n == 1 && word[0] >= 'A' && word[0] <= 'Z') || memchr(word, '_', n);
+}
+
+bool pl_may_break(const char *text, size_t blank)
+{
+    const char *before = text + blank, *after = text + blank + 1;
+    while (before > text && before[-1] != ' ')
+        before--;
+    size_t m = (size_t)(text + blank - before), n = strcspn(after, " ");
+    if (m == 0 || n == 0)
+        return true;
+    bool figure = is_figure(before, m), next = is_figure(after, n);
+    if (figure && next) /* 4 +- 1, 2 1/8 */
+        return before[m - 1] != '-' && strcspn(after, "/+") >= n;
+    return figure ? after[0] == '(' : !(next && is_name(before, m));
+}
+
+/* Bytes of the first word; with all that must not be broken off it when that fits into `room`. */
+static size_t word_length(const char *text, size_t room)
+{
+    size_t word = strcspn(text, " "), whole = word;
+    while (text[whole] && text[whole + 1] && !pl_may_break(text, whole))
+        whole += 1 + strcspn(text + whole + 1, " ");
+    return whole <= room ? whole : word;
+}
+
 void pl_string_wrap(pl_string *out, const char *first, int indent, int width, const char *text)
 {
     int column = (int)strlen(first);
     bool fresh = true; /* no word on this line yet */
     pl_string_add(out, "%s", first);
     for (text += strspn(text, " "); *text; text += strspn(text, " ")) {
-        int len = (int)strcspn(text, " ");
+        int len = (int)word_length(text, (size_t)(width - indent));
         if (!fresh && column + 1 + len > width) {
             pl_string_add(out, "\n%*s", indent, "");
             column = indent;

@@ -57,6 +57,9 @@ typedef struct {
 
 void pl_string_add(pl_string *out, const char *fmt, ...) PL_PRINTF(2, 3);
 void pl_string_bytes(pl_string *out, const char *bytes, size_t n);
+/* pl_may_break - whether a line may end at the blank text[blank]: not between a number and what it
+ * counts, nor within "4 +- 1" or "2 1/8", nor between "A" or "step_um" and its number. */
+bool pl_may_break(const char *text, size_t blank);
 /* pl_string_wrap - a paragraph in lines of at most `width` characters, each after `indent` blanks,
  * the first one after `first` instead (its blanks count). */
 void pl_string_wrap(pl_string *out, const char *first, int indent, int width, const char *text);

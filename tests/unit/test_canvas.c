@@ -221,6 +221,23 @@ Test(canvas, paragraph_stays_in_its_column)
     pl_canvas_free(c);
 }
 
+Test(canvas, a_line_never_ends_between_a_number_and_its_unit)
+{
+    pl_canvas *c = sheet(300, 500);
+    const pl_type type = { .size = 17, .tone = PL_TONE_INK };
+    const char *word[] = { "moved", "moved by 42", "moved by 42 um away" };
+    double room = pl_canvas_measure(c, &type, 0, 0, word[1]).w + 1;
+    pl_canvas_wrap(c, &type, (pl_box){ 20, 20, room, 0 }, 20, word[2]);
+    cr_assert(eq(sz, c->labels, 2));
+    cr_expect(eq(str, c->label[0].text, "moved by"));
+    cr_expect(eq(str, c->label[1].text, "42 um away"));
+    /* one that no line holds is broken where it must be */
+    room = pl_canvas_measure(c, &type, 0, 0, word[0]).w;
+    pl_canvas_wrap(c, &type, (pl_box){ 20, 200, room, 0 }, 20, "42000 micra");
+    cr_expect(eq(sz, c->labels, 4));
+    pl_canvas_free(c);
+}
+
 Test(canvas, any_bytes_are_text)
 {
     pl_canvas *c = sheet(300, 100);

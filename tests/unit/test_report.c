@@ -99,6 +99,31 @@ Test(format, paragraphs_wrap)
     free(s);
 }
 
+/* A number keeps its unit: common practice, no source. */
+Test(format, a_line_never_ends_between_a_number_and_its_unit)
+{
+    static const struct {
+        const char *in, *out;
+    } row[] = {
+        { "moved away by 42 um", "moved away by\n42 um\n" },
+        { "it is 12.5 +- 0.3 um", "it is\n12.5 +- 0.3 um\n" },
+        { "turn A by 1 3/8 out", "turn A by\n1 3/8 out\n" },
+        { "turn screw A 1/8 out", "turn screw\nA 1/8 out\n" },
+        { "a narrow one (5 %)", "a narrow one\n(5 %)\n" },
+        { "frames 11 12 13 14 15", "frames 11 12\n13 14 15\n" },
+        { "at 1234567890 micrometres", "at 1234567890\nmicrometres\n" }, /* too long together */
+        { "key step_um 4.5 (set)", "key\nstep_um 4.5\n(set)\n" },
+        { "with 3", "with 3\n" },
+    };
+    for (size_t i = 0; i < PL_ARRAY_LEN(row); i++) {
+        pl_string out = { 0 };
+        pl_string_wrap(&out, "", 0, 14, row[i].in);
+        char *s = pl_string_take(&out);
+        cr_expect(eq(str, s, (char *)row[i].out));
+        free(s);
+    }
+}
+
 /* ---- made-up fields */
 
 static double noise(unsigned *seed) /* even in [-1, 1) */

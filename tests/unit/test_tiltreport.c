@@ -74,7 +74,7 @@ Test(tilt_text, says_which_screw_and_which_way)
     const char *start = "a.json: tilted, and worth touching: 51.7 +- 2.4 um from corner to corner";
     const char *const want[] = {
         "Support the camera, then: A 1/16 turn clockwise, B 1/16 turn",
-        "C 1/8\nturn counter-clockwise",
+        "\nC 1/8 turn counter-clockwise",
         "further out towards the last column and row 1",
         "A  90 deg, up               36.0 away      0.051  1/16 clockwise",
         "C  330 deg, lower right     73.4 towards   0.105  1/8 counter-clockwise",
