@@ -33,7 +33,7 @@ SHARED    := $(BUILD)/libplumb.so.$(VERSION)
 UNIT      := $(sort $(wildcard tests/unit/*.c))
 MKFRAME   := $(BUILD)/tests/mkframe
 YARDSTICK := $(BUILD)/tests/timeit $(BUILD)/tests/readonly $(BUILD)/tests/sepbench
-FFTCLOCK  := $(BUILD)/tests/fftclock.so
+CLOCKED   := $(BUILD)/clocked/plumb-donut
 FUZZ      := frame profile scene turnlog nightlog watchlog marks positions
 REPLAY    := $(FUZZ:%=$(BUILD)/tests/replay-%)
 
@@ -50,7 +50,7 @@ deps-lint:
 	@sh tests/deps.sh lint
 # Also with -j: first what is missing, then what needs it.
 $(LIB_OBJ) $(MKFRAME): | $(filter deps,$(MAKECMDGOALS))
-$(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK) $(FFTCLOCK): | deps-check
+$(UNIT:%.c=$(BUILD)/obj/%.o) $(YARDSTICK): | deps-check
 
 # V=1 shows the commands. Objects are rebuilt when the compiler or its flags change, and when what
 # they include does, whatever name BUILD went by when they were made.
@@ -85,11 +85,6 @@ $(YARDSTICK): $(BUILD)/tests/%: tests/bench/%.c
 	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 $(CFLAGS) $< -o $@ \
 	  $$(pkg-config --cflags --libs cfitsio) $(if $(filter %/sepbench,$@),-lsep -lm) -pthread
 
-$(FFTCLOCK): tests/bench/fftclock.c
-	@mkdir -p $(@D)
-	$(Q)$(CC) $(CPPFLAGS) -std=c11 -Wall -Wextra -Werror -O2 -fPIC -shared $(CFLAGS) $< -o $@ \
-	  $$(pkg-config --cflags fftw3) -ldl
-
 # The fuzz targets without a fuzzer: each runs over the files it is given.
 $(REPLAY): $(BUILD)/tests/replay-%: tests/fuzz/%.c tests/fuzz/replay.c $(STATIC) $(BUILD)/flags
 	@mkdir -p $(@D)
@@ -102,6 +97,13 @@ $(BUILD)/faulty/plumb-%: $(BUILD)/obj/tools/plumb-%.o $(BUILD)/obj/tools/cli.o \
                          $(BUILD)/obj/tools/command.o $(BUILD)/obj/tests/fault.o $(STATIC)
 	@mkdir -p $(@D)
 	$(Q)$(CC) $(SANITIZE) $(WRAPPED:%=-Wl,--wrap=%) $(filter %.o,$^) $(STATIC) -o $@ $(PL_LIBS)
+
+# Its Fourier transforms and its fits by the clock, see tests/bench/fftclock.c.
+TIMED     := fftw_execute fftw_execute_dft fftw_execute_dft_r2c pl_wavefit_run
+$(CLOCKED): $(BUILD)/clocked/%: $(BUILD)/obj/tools/%.o $(BUILD)/obj/tools/cli.o \
+                                $(BUILD)/obj/tools/command.o $(BUILD)/obj/tests/bench/fftclock.o $(STATIC)
+	@mkdir -p $(@D)
+	$(Q)$(CC) $(SANITIZE) $(TIMED:%=-Wl,--wrap=%) $(filter %.o,$^) $(STATIC) -o $@ $(PL_LIBS)
 
 # Faults sown on purpose, for the sanitizers.
 $(BUILD)/tests/seeded: tests/seeded.c $(BUILD)/flags
@@ -122,7 +124,7 @@ demo: all
 
 check: deps-check all $(BUILD)/tests/unit $(MKFRAME) $(REPLAY) $(filter %field %turn %night %sim,$(FAULTY))
 	@sh tests/check.sh $(BUILD)
-bench: deps-check all $(MKFRAME) $(YARDSTICK) $(FFTCLOCK)
+bench: deps-check all $(MKFRAME) $(YARDSTICK) $(CLOCKED)
 	@sh tests/bench/bench.sh $(BUILD)
 	@$${PYTHON:-/usr/bin/python3} tests/reference/sweep.py $(BUILD)
 lint: deps-lint
