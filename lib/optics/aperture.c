@@ -135,11 +135,12 @@ static void clearance(const pl_aperture *a, const struct vanes *v, const double 
         }
 }
 
-void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n, double cell,
-                      pl_opening *out)
+size_t pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n,
+                        double cell, double *open, pl_edge *edge)
 {
     struct vanes v = { .n = a->vanes < VANES ? a->vanes : VANES };
     double clear[AT_ONCE];
+    size_t edges = 0;
     for (int k = 0; k < v.n; k++) {
         double t = (a->vane_deg + 360.0 * k / a->vanes) * M_PI / 180;
         v.c[k] = cos(t);
@@ -150,10 +151,13 @@ void pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, si
         clearance(a, &v, x + first, y + first, m, cell, clear);
         for (size_t i = 0; i < m; i++) {
             size_t at = first + i;
-            struct dual open = { 1, 0, 0, 0 };
-            if (!(clear[i] > 0))
-                open = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
-            out[at] = (pl_opening){ open.v, { open.dx, open.dy, open.dw } };
+            open[at] = 1;
+            if (clear[i] > 0)
+                continue;
+            struct dual o = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
+            open[at] = o.v;
+            edge[edges++] = (pl_edge){ at, { o.dx, o.dy, o.dw } };
         }
     }
+    return edges;
 }

@@ -32,6 +32,9 @@ static struct jitter jitter_of(const pl_blur *b)
                             major * s * s + minor * c * c };
 }
 
+/* exp(-28): what lets less through lets nothing through. */
+static const double DIM = 28;
+
 /* One row of a transfer function. Gives its last column that lets anything through, plus one. */
 static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shake, bool pixel,
                     int j, double *row)
@@ -43,10 +46,12 @@ static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shak
     for (int i = 0; i < p->half; i++) {
         double fx = i * step;
         double e = v->air * r53[i] + fx * fx * shake.uu + fx * fy * shake.uv + fy * fy * shake.vv;
-        row[i] = e > 40 ? 0 : down * exp(-e); /* exp(-40) = 4e-18 */
+        if (e > DIM && shake.uv == 0) /* and more so farther out */
+            break;
+        row[i] = e > DIM ? 0 : down * exp(-e);
         if (pixel)
             row[i] *= p->box[i];
-        if (fabs(row[i]) > 1e-12)
+        if (row[i] != 0)
             reach = i + 1;
     }
     return reach;
@@ -61,11 +66,12 @@ static int fill_transfer(const pl_psf *p, struct pl_view *v, struct jitter shake
     for (int j = 0; j < n; j++) {
         double *row = v->transfer + (size_t)j * half;
         if (j > n / 2 && shake.uv == 0) {
-            memcpy(row, v->transfer + (size_t)(n - j) * half, half * sizeof *row);
+            v->reach[j] = v->reach[n - j];
+            memcpy(row, v->transfer + (size_t)(n - j) * half, (size_t)v->reach[j] * sizeof *row);
             continue;
         }
-        int reach = fill_row(p, v, shake, pixel, j, row);
-        most = reach > most ? reach : most;
+        v->reach[j] = fill_row(p, v, shake, pixel, j, row);
+        most = v->reach[j] > most ? v->reach[j] : most;
     }
     return most;
 }
@@ -124,8 +130,9 @@ void pl_psf_transform_columns(pl_psf *p)
         fftw_execute_dft(p->spectrum_block, p->spectrum + i, p->spectrum + i);
 }
 
-/* What multiplies element (j, i) of the spectrum, [reach]: blur, place and what the derivative asks
- * for. By x and y it is -2 pi i f; by the seeing, d/ds exp(-a s^(5/3)) = -(5/3) a s^(2/3) exp(). */
+/* What multiplies element (j, i) of the spectrum, [reach of j]: blur, place and what the derivative
+ * asks for. By x and y it is -2 pi i f; by the seeing, d/ds exp(-a s^(5/3)) = -(5/3) a s^(2/3)
+ * exp(). */
 PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
                         fftw_complex *out)
 {
@@ -139,7 +146,7 @@ PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, 
         c = -g * s;
         s = g * was;
     }
-    for (int i = 0; i < p->reach; i++) {
+    for (int i = 0; i < v->reach[j]; i++) {
         const double *x = p->across[i];
         double a = t[i];
         if (what == PL_FOLD_D_X)
@@ -151,13 +158,11 @@ PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, 
     }
 }
 
-/* to[i mod m] += k[i] s[i]. */
-PL_INTO void fold_row(const pl_psf *p, const fftw_complex *k, const fftw_complex *s,
-                      fftw_complex *to)
+/* to[i mod m] += k[i] s[i], i < n. */
+PL_INTO void fold_row(int m, const fftw_complex *k, const fftw_complex *s, int n, fftw_complex *to)
 {
-    int m = p->sampling.m;
-    for (int from = 0; from < p->reach; from += m) {
-        int end = from + m < p->reach ? from + m : p->reach;
+    for (int from = 0; from < n; from += m) {
+        int end = from + m < n ? from + m : n;
         for (int i = from; i < end; i++) {
             to[i - from][0] += k[i][0] * s[i][0] - k[i][1] * s[i][1];
             to[i - from][1] += k[i][0] * s[i][1] + k[i][1] * s[i][0];
@@ -172,7 +177,7 @@ PL_WIDE static void fold(pl_psf *p, const struct pl_view *v, pl_fold what)
     memset(p->small, 0, (size_t)m * (size_t)p->pitch_small * sizeof *p->small);
     for (int j = 0, to = 0; j < p->sampling.n; j++, to = to + 1 < m ? to + 1 : 0) {
         kernel_row(p, v, what, j, p->kernel);
-        fold_row(p, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half,
+        fold_row(m, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half, v->reach[j],
                  p->small + (size_t)to * (size_t)p->pitch_small);
     }
 }

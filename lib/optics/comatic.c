@@ -25,7 +25,6 @@ struct wave {
 };
 
 struct image {
-    pl_turn phasor[PL_PHASORS];
     struct wave wave[RADIAL * ANGLES];
     double width; /* rough full width, v */
 };
@@ -37,9 +36,17 @@ static double difference(double coma, double tilt, double x, double y, double p,
     return coma * (3 * x * x * p + 2 * x * y * q + p * (y * y + (p * p + q * q) / 4)) - tilt * p;
 }
 
+/* Terms of a sum of weight exp(2 pi i turns). */
+PL_WIDE static void terms(const double *weight, const double *turns, int n, double *restrict re,
+                          double *restrict im)
+{
+    for (int i = 0; i < n; i++)
+        pl_phasor(weight[i], turns[i], &re[i], &im[i]);
+}
+
 /* T at the shift s towards (c, d): columns run across the shift, y along each. */
 static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double coma, double s,
-                     double c, double d, const pl_turn *phasor, pl_column *work, double sum[2])
+                     double c, double d, pl_column *work, double sum[2])
 {
     double area = M_PI * (1 - e * e);
     double tilt = coma * 2 * (1 + e * e + e * e * e * e) / (3 * (1 + e * e));
@@ -47,14 +54,17 @@ static void transfer(const pl_gauss *rx, const pl_gauss *ry, double e, double co
     sum[0] = sum[1] = 0;
     for (size_t i = 0; i < n; i++) {
         double mid = (work[i].high + work[i].low) / 2, half = (work[i].high - work[i].low) / 2;
+        double weight[2 * NODES_Y], waves[2 * NODES_Y], re[2 * NODES_Y], im[2 * NODES_Y];
         for (int k = 0; k < 2 * ry->n; k++) {
             double y = (k < ry->n ? 1 : -1) * (mid + half * ry->x[k % ry->n]);
-            double w = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
-            double turn[2], waves = difference(coma, tilt, work[i].x * c - y * d,
-                                               work[i].x * d + y * c, s * c, s * d);
-            pl_phasor(phasor, w, waves, turn);
-            sum[0] += turn[0];
-            sum[1] += turn[1];
+            weight[k] = 2 * work[i].weight * half * ry->w[k % ry->n] / area;
+            waves[k] =
+                difference(coma, tilt, work[i].x * c - y * d, work[i].x * d + y * c, s * c, s * d);
+        }
+        terms(weight, waves, 2 * ry->n, re, im);
+        for (int k = 0; k < 2 * ry->n; k++) {
+            sum[0] += re[k];
+            sum[1] += im[k];
         }
     }
 }
@@ -64,12 +74,11 @@ static void transform(const pl_optic *o, double coma, struct image *g, pl_column
     pl_gauss rs = pl_gauss_rule(RADIAL), rx = pl_gauss_rule(NODES_X), ry = pl_gauss_rule(NODES_Y);
     double half = pl_air_reach(o) / 2;
     struct wave *f = g->wave;
-    pl_phasor_fill(g->phasor);
     for (int i = 0; i < RADIAL; i++)
         for (int k = 0; k < ANGLES; k++, f++) {
             double s = half * (1 + rs.x[i]), a = M_PI / 2 * (k + 0.5) / ANGLES, t[2];
             double w = rs.w[i] * half * s * pl_air_transfer(o, s);
-            transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), g->phasor, work, t);
+            transfer(&rx, &ry, o->obstruction, coma, s, cos(a), sin(a), work, t);
             *f = (struct wave){ s * cos(a) / (2 * M_PI), s * sin(a) / (2 * M_PI), w * t[0],
                                 w * t[1] };
         }
@@ -77,16 +86,22 @@ static void transform(const pl_optic *o, double coma, struct image *g, pl_column
     g->width = sqrt(air * air + blur * blur);
 }
 
+PL_WIDE static void shares(const struct wave *f, double x, double y, int n, double *restrict out)
+{
+    for (int i = 0; i < n; i++) {
+        double re, im, across, unused;
+        pl_phasor(1, f[i].p * x, &re, &im);
+        pl_phasor(1, f[i].q * y, &across, &unused);
+        out[i] = (f[i].re * re - f[i].im * im) * across;
+    }
+}
+
 static double intensity(const struct image *g, double x, double y)
 {
-    double sum = 0;
-    for (int i = 0; i < RADIAL * ANGLES; i++) {
-        const struct wave *f = &g->wave[i];
-        double along[2], across[2];
-        pl_phasor(g->phasor, 1, f->p * x, along);
-        pl_phasor(g->phasor, 1, f->q * y, across);
-        sum += (f->re * along[0] - f->im * along[1]) * across[0];
-    }
+    double share[RADIAL * ANGLES], sum = 0;
+    shares(g->wave, x, y, RADIAL * ANGLES, share);
+    for (int i = 0; i < RADIAL * ANGLES; i++)
+        sum += share[i];
     return sum;
 }
 

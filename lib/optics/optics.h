@@ -117,14 +117,18 @@ typedef struct {
 /* What of a pupil a derivative may be by; lengths in pupil radii. */
 enum { PL_BY_SHADOW_X, PL_BY_SHADOW_Y, PL_BY_OBSTRUCTION, PL_BY_PUPIL };
 
-/* How open a cell is: 0 to 1, a tenth beyond beside an edge; and the derivatives of that. */
+/* A cell that is not clear of all edges, and how its opening changes. */
 typedef struct {
-    double open, by[PL_BY_PUPIL];
-} pl_opening;
+    size_t cell;
+    double by[PL_BY_PUPIL];
+} pl_edge;
 
-/* pl_aperture_fill - the openings of n square cells of side `cell` around (x, y). */
-void pl_aperture_fill(const pl_aperture *aperture, const double *x, const double *y, size_t n,
-                      double cell, pl_opening *out);
+/* pl_aperture_fill - how open n square cells of side `cell` around (x, y) are.
+ *   open  out  [n] 0 to 1, a tenth beyond beside an edge
+ *   edge  out  [n] of room: those that are not wholly open, one after the other
+ * Gives: how many these are. */
+size_t pl_aperture_fill(const pl_aperture *aperture, const double *x, const double *y, size_t n,
+                        double cell, double *open, pl_edge *edge);
 
 /* ---- plan.c: FFTW's planner is not thread-safe; running a plan needs no lock */
 
@@ -148,6 +152,7 @@ typedef struct {
     int oversample;   /* fine pixels a side; < 1: chosen */
     double seeing_um; /* the finest air it will be asked for (at light[0]): the coarser grid this
                          allows is chosen. 0: none promised, the intensity is sampled fully */
+    bool pixel;       /* promised: every image will be integrated over its pixels */
 } pl_psf_grid;
 
 /* What softens an image between pupil and pixel; widths at the focal plane. */

@@ -46,10 +46,15 @@ static bool make_views(pl_psf *p)
         v->side = 2 * v->lambda_um * g->f_ratio / extent;
         v->rows = 2 * (int)(1 / v->side + PL_EDGE) + 1;
         v->first = p->cells;
+        int blocks = (v->rows + PL_PSF_BLOCK - 1) / PL_PSF_BLOCK * PL_PSF_BLOCK;
+        p->columns = blocks > p->columns ? blocks : p->columns;
         v->run = malloc((size_t)v->rows * sizeof *v->run);
         if (!v->run)
             return false;
         v->cells = list_cells(v, NULL, NULL);
+        v->edge = malloc(v->cells * sizeof *v->edge);
+        if (!v->edge)
+            return false;
         p->cells += v->cells;
     }
     return true;
@@ -65,27 +70,20 @@ static bool make_cells(pl_psf *p)
     p->open = malloc(p->cells * sizeof *p->open);
     p->gain = malloc(most * sizeof *p->gain);
     p->turn = malloc(most * sizeof *p->turn);
-    p->phasor = malloc(PL_PHASORS * sizeof *p->phasor);
-    if (!p->x || !p->y || !p->open || !p->gain || !p->turn || !p->phasor)
+    p->lit = malloc(most * sizeof *p->lit);
+    if (!p->x || !p->y || !p->open || !p->gain || !p->turn || !p->lit)
         return false;
     for (int i = 0; i < p->grid.lights; i++)
         list_cells(&p->view[i], p->x, p->y);
-    pl_phasor_fill(p->phasor);
     return true;
-}
-
-static double sinc(double x)
-{
-    return fabs(x) < 1e-9 ? 1 : sin(M_PI * x) / (M_PI * x);
 }
 
 /* What does not change with the blur: it is made anew at every step of a fit. */
 static void fill_frequencies(pl_psf *p)
 {
     size_t half = (size_t)p->half;
-    double step = 1 / (p->sampling.m * p->grid.pixel_um); /* cycles per um */
     for (size_t i = 0; i < half; i++)
-        p->box[i] = sinc((double)i * step * p->grid.pixel_um);
+        p->box[i] = pl_psf_box((double)i / p->sampling.m);
     for (size_t j = 0; j < half; j++)
         for (size_t i = 0; i < half; i++)
             p->turbulence[j * half + i] = pow((double)(i * i + j * j), 5.0 / 6);
@@ -100,11 +98,13 @@ static void *zeros(size_t bytes)
 static bool make_arrays(pl_psf *p)
 {
     size_t n = (size_t)p->sampling.n, m = (size_t)p->sampling.m, half = (size_t)p->half;
-    p->pitch = padded(p->sampling.n + PL_PSF_BLOCK - 1);
+    p->pitch = padded(p->sampling.n);
+    p->pitch_way = padded(p->columns);
     p->pitch_half = padded(p->half + PL_PSF_BLOCK - 1);
     p->pitch_small = padded(p->sampling.m);
     p->field = zeros(n * (size_t)p->pitch * sizeof *p->field);
-    p->half_way = zeros(n * (size_t)p->pitch * sizeof *p->half_way);
+    p->half_way = zeros(n * (size_t)p->pitch_way * sizeof *p->half_way);
+    p->row_way = zeros(((size_t)p->columns + n) * sizeof *p->row_way);
     p->turned = zeros(n * sizeof *p->turned);
     p->intensity = zeros(n * sizeof *p->intensity);
     p->spectrum = zeros(n * (size_t)p->pitch_half * sizeof *p->spectrum);
@@ -116,11 +116,12 @@ static bool make_arrays(pl_psf *p)
     p->turbulence = malloc(half * half * sizeof *p->turbulence);
     for (int i = 0; i < p->grid.lights; i++) {
         p->view[i].transfer = malloc(n * half * sizeof(double));
-        if (!p->view[i].transfer)
+        p->view[i].reach = malloc(n * sizeof(int));
+        if (!p->view[i].transfer || !p->view[i].reach)
             return false;
     }
-    if (!p->field || !p->half_way || !p->turned || !p->intensity || !p->spectrum || !p->small ||
-        !p->across || !p->down || !p->kernel || !p->box || !p->turbulence)
+    if (!p->field || !p->half_way || !p->row_way || !p->turned || !p->intensity || !p->spectrum ||
+        !p->small || !p->across || !p->down || !p->kernel || !p->box || !p->turbulence)
         return false;
     fill_frequencies(p);
     return true;
@@ -134,9 +135,9 @@ static bool make_plans(pl_psf *p)
     int n = p->sampling.n, side[2] = { p->sampling.m, p->sampling.m };
     int room[2] = { p->sampling.m, p->pitch_small };
     pl_plan_lock();
-    p->column_block = fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->half_way, NULL, p->pitch, 1,
-                                         p->half_way, NULL, p->pitch, 1, FFTW_BACKWARD, effort);
-    p->row = fftw_plan_dft_1d(n, p->half_way, p->turned, FFTW_BACKWARD, effort);
+    p->column_block = fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->half_way, NULL, p->pitch_way, 1,
+                                         p->half_way, NULL, p->pitch_way, 1, FFTW_BACKWARD, effort);
+    p->row = fftw_plan_dft_1d(n, p->row_way, p->turned, FFTW_BACKWARD, effort);
     p->spectrum_row = fftw_plan_dft_r2c_1d(n, p->intensity, p->spectrum, effort);
     p->spectrum_block =
         fftw_plan_many_dft(1, &n, PL_PSF_BLOCK, p->spectrum, NULL, p->pitch_half, 1, p->spectrum,
@@ -190,10 +191,13 @@ void pl_psf_free(pl_psf *p)
     pl_plan_unlock();
     for (int i = 0; i < PL_LIGHTS_MAX; i++) {
         free(p->view[i].run);
+        free(p->view[i].edge);
         free(p->view[i].transfer);
+        free(p->view[i].reach);
     }
     fftw_free(p->field);
     fftw_free(p->half_way);
+    fftw_free(p->row_way);
     fftw_free(p->turned);
     fftw_free(p->intensity);
     fftw_free(p->spectrum);
@@ -208,7 +212,7 @@ void pl_psf_free(pl_psf *p)
     free(p->open);
     free(p->gain);
     free(p->turn);
-    free(p->phasor);
+    free(p->lit);
     free(p);
 }
 
@@ -228,14 +232,15 @@ void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
     p->kept = false;
     for (int i = 0; i < p->grid.lights; i++) {
         struct pl_view *v = &p->view[i];
-        pl_opening *open = p->open + v->first;
-        pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side, open);
-        v->light = 0;
+        double *open = p->open + v->first;
+        v->edges =
+            pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side, open, v->edge);
+        v->light = (double)v->cells;
         memset(v->by, 0, sizeof v->by);
-        for (size_t c = 0; c < v->cells; c++) {
-            v->light += open[c].open;
+        for (size_t c = 0; c < v->edges; c++) {
+            v->light += open[v->edge[c].cell] - 1;
             for (int k = 0; k < PL_BY_PUPIL; k++)
-                v->by[k] += open[c].by[k];
+                v->by[k] += v->edge[c].by[k];
         }
     }
 }

@@ -10,7 +10,6 @@
 #define PL_PSF_H
 
 #include "optics.h"
-#include "phasor.h"
 
 #include <fftw3.h>
 
@@ -36,31 +35,36 @@ struct pl_view {
     int rows;
     struct pl_run *run; /* [rows] */
     size_t first, cells;
+    pl_edge *edge; /* [edges] its partly open cells; there is room for cells */
+    size_t edges;
     double light, by[PL_BY_PUPIL]; /* sum of openings (a sum of squares would miss the edges), and
                                       of their derivatives */
     double air;                    /* what multiplies turbulence[] in the exponent */
     double *transfer;              /* [n][half] air, tracking and pixel */
+    int *reach; /* [n] columns that each row of it lets through; it is not filled beyond */
 };
 
 struct pl_psf {
     pl_psf_grid grid;
     pl_psf_sampling sampling;
-    int half;                           /* columns of a real spectrum */
-    int pitch, pitch_half, pitch_small; /* of rows: field, spectrum, small */
+    int half;    /* columns of a real spectrum */
+    int columns; /* of half_way: the widest pupil's, in whole blocks */
+    int pitch, pitch_way, pitch_half, pitch_small; /* of rows: field, half_way, spectrum, small */
     struct pl_view view[PL_LIGHTS_MAX];
     size_t cells;  /* of all wavelengths */
     double *x, *y; /* [cells] pupil radii */
     pl_aperture aperture;
-    pl_opening *open;       /* [cells] of it */
+    double *open;           /* [cells] of it */
     double *gain;           /* [cells of the largest view] scratch */
     fftw_complex *turn;     /* [cells of the largest view] exp(-i k W), scaled to flux 1 */
+    fftw_complex *lit;      /* [cells of the largest view] times what is open */
     const double *phase_um; /* [cells] borrowed, or NULL */
     pl_blur blur;
     int reach;              /* columns of the spectrum that any transfer lets through */
     double *box;            /* [half] what a pixel's width lets through */
     double *turbulence;     /* [n / 2 + 1][n / 2 + 1] (i^2 + j^2)^(5/6) */
-    pl_turn *phasor;        /* [PL_PHASORS] */
-    fftw_complex *half_way; /* [n][pitch] pupil, its columns transformed */
+    fftw_complex *half_way; /* [n][pitch_way] pupil, its columns transformed */
+    fftw_complex *row_way;  /* [n] a row of it, nought beyond its columns */
     fftw_complex *field;    /* [n][pitch] amplitude */
     bool kept;              /* field and turn are this wave's, of the one wavelength: */
     pl_wave wave;
@@ -76,6 +80,11 @@ struct pl_psf {
 };
 
 /* psf_grid.c */
+
+/* pl_psf_box - what the width of a pixel lets through of a spatial frequency in cycles per pixel.
+ */
+double pl_psf_box(double frequency);
+
 pl_status pl_psf_sample(const pl_psf_grid *grid, pl_psf_sampling *out, pl_err *err);
 
 /* pl_psf_place - set where the axis falls, for the folds that follow. */

@@ -33,6 +33,12 @@ static bool in_range(double v, double lo, double hi)
     return v >= lo && v <= hi;
 }
 
+double pl_psf_box(double frequency)
+{
+    double x = M_PI * frequency;
+    return fabs(x) < 1e-9 ? 1 : sin(x) / x;
+}
+
 static pl_status check(const pl_psf_grid *g, pl_err *err)
 {
     if (g->lights < 1 || g->lights > PL_LIGHTS_MAX)
@@ -52,7 +58,7 @@ static pl_status check(const pl_psf_grid *g, pl_err *err)
 }
 
 /* The most that folds back, at one wavelength: what the clear pupil transfers (Goodman, from
- * memory) beyond the grid's own limit, times what the air leaves where it lands. */
+ * memory) beyond the grid's own limit, times what air and pixel leave where it lands. */
 static double stray(const pl_psf_grid *g, double lambda, double fine)
 {
     enum { STEPS = 64 };
@@ -61,8 +67,11 @@ static double stray(const pl_psf_grid *g, double lambda, double fine)
     for (int i = 0; i < STEPS; i++) {
         double nu = (double)i / STEPS, from = nu * cut;
         double otf = 2 / M_PI * (acos(nu) - nu * sqrt(1 - nu * nu));
+        double to = fabs(1 / fine - from), left = exp(-3.44 * pow(air * to, 5.0 / 3));
+        if (g->pixel)
+            left *= fabs(pl_psf_box(to * g->pixel_um));
         if (from > 0.5 / fine)
-            most = fmax(most, otf * exp(-3.44 * pow(air * fabs(1 / fine - from), 5.0 / 3)));
+            most = fmax(most, otf * left);
     }
     return most;
 }

@@ -11,65 +11,94 @@
  *   by the shadow             dE = F[P' e^(-ikW)], and the light L = sum P to which all is scaled
  *                             changes too: dI = 2 Re(E* F) - I L' / L
  *   by place and seeing       factors in the Fourier plane of the image: blur.c */
+#include "phasor.h"
 #include "psf.h"
 
 #include <math.h>
 #include <string.h>
 
-/* A polynomial at a view's cells: out [cells of the view]. */
+/* A polynomial, lowest power first, at n places of a row. */
+PL_WIDE static void row_of(const double c[PL_WAVE_DEGREE + 1], const double *x, int n,
+                           double *restrict out)
+{
+    for (int i = 0; i < n; i++) {
+        double s = x[i];
+        out[i] = c[0] + s * (c[1] + s * (c[2] + s * (c[3] + s * (c[4] + s * (c[5] + s * c[6])))));
+    }
+}
+
+/* A wave at a view's cells: out [cells of the view]. */
 static void evaluate(const pl_psf *p, const struct pl_view *v, const pl_wave *w, double *out)
 {
     for (int r = 0; r < v->rows; r++) {
         const struct pl_run *run = &v->run[r];
-        const double *x = p->x + run->first;
-        double c[PL_WAVE_DEGREE + 1], *o = out + (run->first - v->first);
+        double c[PL_WAVE_DEGREE + 1];
         pl_wave_row(w, run->y, c);
-        for (int i = 0; i < run->count; i++) {
-            double s = x[i];
-            o[i] = c[0] + s * (c[1] + s * (c[2] + s * (c[3] + s * (c[4] + s * (c[5] + s * c[6])))));
-        }
+        row_of(c, p->x + run->first, run->count, out + (run->first - v->first));
     }
 }
 
-/* Half the way to the sensor: the pupil gain x turn, its columns transformed. `half` is what
- * row_at_sensor reads. */
-static void transform_columns(const pl_psf *p, const struct pl_view *v, const double *gain,
-                              fftw_complex *half)
+PL_WIDE static void multiply(const double *gain, const fftw_complex *turn, int n,
+                             fftw_complex *restrict out)
 {
-    memset(half, 0, (size_t)p->sampling.n * (size_t)p->pitch * sizeof *half);
+    for (int i = 0; i < n; i++) {
+        out[i][0] = gain[i] * turn[i][0];
+        out[i][1] = gain[i] * turn[i][1];
+    }
+}
+
+/* Half the way to the sensor: the pupil gain x light, or all of the light, its columns transformed.
+ * Leaves in p->half_way what row_at_sensor reads. */
+static void transform_columns(pl_psf *p, const struct pl_view *v, const double *gain,
+                              const fftw_complex *light)
+{
+    size_t pitch = (size_t)p->pitch_way;
+    memset(p->half_way, 0, (size_t)p->sampling.n * pitch * sizeof *p->half_way);
     for (int r = 0; r < v->rows; r++) {
         const struct pl_run *run = &v->run[r];
         size_t from = run->first - v->first;
-        fftw_complex *f = half + (size_t)r * (size_t)p->pitch + run->at, *turn = p->turn + from;
-        for (int i = 0; i < run->count; i++) {
-            f[i][0] = gain[from + (size_t)i] * turn[i][0];
-            f[i][1] = gain[from + (size_t)i] * turn[i][1];
-        }
+        fftw_complex *to = p->half_way + (size_t)r * pitch + run->at;
+        if (gain)
+            multiply(gain + from, light + from, run->count, to);
+        else
+            memcpy(to, light + from, (size_t)run->count * sizeof *to);
     }
-    for (int i = 0; i < v->rows; i += PL_PSF_BLOCK) /* no wider than high; the others are nought */
-        fftw_execute_dft(p->column_block, half + i, half + i);
+    for (int i = 0; i < v->rows; i += PL_PSF_BLOCK) /* no wider than high */
+        fftw_execute_dft(p->column_block, p->half_way + i, p->half_way + i);
 }
 
 /* Row j of the field at the sensor: [n]. */
-static void row_at_sensor(const pl_psf *p, fftw_complex *half, int j, fftw_complex *out)
+static void row_at_sensor(const pl_psf *p, int j, fftw_complex *out)
 {
-    fftw_execute_dft(p->row, half + (size_t)j * (size_t)p->pitch, out);
+    memcpy(p->row_way, p->half_way + (size_t)j * (size_t)p->pitch_way,
+           (size_t)p->columns * sizeof *p->row_way);
+    fftw_execute_dft(p->row, p->row_way, out);
+}
+
+/* What a wavefront turns the light by, and what of it is let through. */
+PL_WIDE static void phases(const double *wave_um, const double *open, size_t n, double per_um,
+                           double scale, fftw_complex *restrict turn, fftw_complex *restrict lit)
+{
+    for (size_t c = 0; c < n; c++)
+        pl_phasor(scale, per_um * wave_um[c], &turn[c][0], &turn[c][1]);
+    for (size_t c = 0; c < n; c++) {
+        lit[c][0] = open[c] * turn[c][0];
+        lit[c][1] = open[c] * turn[c][1];
+    }
 }
 
 /* The amplitude of a wavefront, p->field; |.|^2 sums to nearly 1 over the grid. Leaves the phases
- * in p->turn. */
+ * in p->turn and p->lit. */
 static void amplitude(pl_psf *p, const struct pl_view *v, const pl_wave *w)
 {
-    const double *air = p->phase_um ? p->phase_um + v->first : NULL;
     double scale = 1 / (p->sampling.n * sqrt(v->light));
     evaluate(p, v, w, p->gain);
-    for (size_t c = 0; c < v->cells; c++)
-        pl_phasor(p->phasor, scale, -(p->gain[c] + (air ? air[c] : 0)) / v->lambda_um, p->turn[c]);
-    for (size_t c = 0; c < v->cells; c++)
-        p->gain[c] = p->open[v->first + c].open;
-    transform_columns(p, v, p->gain, p->half_way);
+    for (size_t c = 0; p->phase_um && c < v->cells; c++)
+        p->gain[c] += p->phase_um[v->first + c];
+    phases(p->gain, p->open + v->first, v->cells, -1 / v->lambda_um, scale, p->turn, p->lit);
+    transform_columns(p, v, NULL, p->lit);
     for (int j = 0; j < p->sampling.n; j++)
-        row_at_sensor(p, p->half_way, j, p->field + (size_t)j * (size_t)p->pitch);
+        row_at_sensor(p, j, p->field + (size_t)j * (size_t)p->pitch);
 }
 
 /* A row of k Im(E* F), and of own |E|^2 + k Re(E* F). */
@@ -88,15 +117,20 @@ PL_WIDE static void brightening(const fftw_complex *e, const fftw_complex *f, do
                  k * (e[i][0] * f[i][0] + e[i][1] * f[i][1]);
 }
 
+PL_WIDE static void brightness(const fftw_complex *e, int n, double *restrict out)
+{
+    for (int i = 0; i < n; i++)
+        out[i] = e[i][0] * e[i][0] + e[i][1] * e[i][1];
+}
+
 /* The spectrum of k Im(E* F), or of own |E|^2 + k Re(E* F) where only light changes; F of the pupil
- * p->gain x p->turn. Row by row, so that what is in work fits the processor's cache. */
-static void combine(pl_psf *p, const struct pl_view *v, bool light, double own, double k)
+ * in p->half_way. Row by row, so that what is in work fits the processor's cache. */
+static void combine(pl_psf *p, bool light, double own, double k)
 {
     int n = p->sampling.n;
-    transform_columns(p, v, p->gain, p->half_way);
     for (int j = 0; j < n; j++) {
         const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
-        row_at_sensor(p, p->half_way, j, p->turned);
+        row_at_sensor(p, j, p->turned);
         if (light)
             brightening(e, p->turned, own, k, n, p->intensity);
         else
@@ -110,9 +144,7 @@ static void intensity(pl_psf *p)
 {
     int n = p->sampling.n;
     for (int j = 0; j < n; j++) {
-        const fftw_complex *e = p->field + (size_t)j * (size_t)p->pitch;
-        for (int i = 0; i < n; i++)
-            p->intensity[i] = e[i][0] * e[i][0] + e[i][1] * e[i][1];
+        brightness(p->field + (size_t)j * (size_t)p->pitch, n, p->intensity);
         pl_psf_transform_row(p, j);
     }
     pl_psf_transform_columns(p);
@@ -142,17 +174,18 @@ static void by_zernike(pl_psf *p, const struct pl_view *v, int j, double *out)
     pl_wave z = { 0 };
     pl_wave_add(&z, j, 1);
     evaluate(p, v, &z, p->gain);
-    for (size_t c = 0; c < v->cells; c++)
-        p->gain[c] *= p->open[v->first + c].open;
-    combine(p, v, false, 0, 2 * 2 * M_PI / v->lambda_um);
+    transform_columns(p, v, p->gain, p->lit);
+    combine(p, false, 0, 2 * 2 * M_PI / v->lambda_um);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 
 static void by_pupil(pl_psf *p, const struct pl_view *v, int what, double *out)
 {
-    for (size_t c = 0; c < v->cells; c++)
-        p->gain[c] = p->open[v->first + c].by[what];
-    combine(p, v, true, -v->by[what] / v->light, 2);
+    memset(p->gain, 0, v->cells * sizeof *p->gain);
+    for (size_t k = 0; k < v->edges; k++)
+        p->gain[v->edge[k].cell] = v->edge[k].by[what];
+    transform_columns(p, v, p->gain, p->turn);
+    combine(p, true, -v->by[what] / v->light, 2);
     pl_psf_fold(p, v, PL_FOLD_IMAGE, out);
 }
 

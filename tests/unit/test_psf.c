@@ -390,16 +390,18 @@ Test(psf, jitter)
     free(c);
 }
 
-/* A grid promised air may be coarser than one that samples the intensity fully; the image is the
- * same within the 1e-4 of stray light that is allowed. In focus, where most reaches far. */
+/* A grid promised air and pixels may be coarser than one that samples the intensity fully; the
+ * image is the same within the 1e-4 of stray light that is allowed. In focus, where most reaches
+ * far. */
 Test(psf, the_promise_of_air_costs_nothing)
 {
     enum { SIZE = 64 };
     const double pixel[] = { 1.5, 2, 3, 3.76, 4.2 }, air[] = { 1, 2, 4, 7, 10 };
-    for (int k = 0; k < 25; k++) {
+    for (int k = 0; k < 50; k++) {
         pl_psf_grid fine = camera(SIZE), coarse = camera(SIZE);
-        pl_blur b = { .seeing_um = air[k % 5] };
-        fine.pixel_um = coarse.pixel_um = pixel[k / 5];
+        pl_blur b = { .seeing_um = air[k % 5], .pixel = k >= 25 };
+        fine.pixel_um = coarse.pixel_um = pixel[k / 5 % 5];
+        coarse.pixel = b.pixel;
         fine.seeing_um = 0;
         coarse.seeing_um = b.seeing_um;
         double *want = star(&fine, &b, NULL, NULL), *got = star(&coarse, &b, NULL, NULL);
@@ -408,7 +410,7 @@ Test(psf, the_promise_of_air_costs_nothing)
             error += (got[i] - want[i]) * (got[i] - want[i]);
             all += want[i] * want[i];
         }
-        cr_expect(sqrt(error / all) < 1e-4, "%g um pixels, %g um of air: %g", pixel[k / 5],
+        cr_expect(sqrt(error / all) < 1e-4, "%g um pixels, %g um of air: %g", pixel[k / 5 % 5],
                   air[k % 5], sqrt(error / all));
         free(want);
         free(got);

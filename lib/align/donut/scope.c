@@ -87,6 +87,7 @@ void pl_donut_scope_settle(pl_donut_work *w)
                   .lights = 1,
                   .f_ratio = w->optic.f_ratio,
                   .pixel_um = w->pixel_um,
+                  .pixel = true,
                   .seeing_um = 0.7 * pl_donut_um_per_arcsec(w) },
         .aperture = { .obstruction = w->optic.obstruction },
         .seeing_um = 2.2 * pl_donut_um_per_arcsec(w),
