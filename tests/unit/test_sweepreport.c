@@ -185,9 +185,8 @@ Test(sweep_text, what_to_act_on_first)
 {
     pl_sweep d = sweep_of(PL_OUTSIDE);
     char *s = pl_sweep_text(&d, FILES);
-    const char *start =
-        "a.fits and 4 more: best focus at 4998.2 +- 0.6 steps; from the last frame:"
-        "\n  22 steps in\nthe sensor is tilted by 5.0 +- 0.1 um/mm\n";
+    const char *start = "a.fits and 4 more: best focus at 4998.2 +- 0.6 steps; from the last frame:"
+                        "\n  22 steps in\nthe sensor is tilted by 5.0 +- 0.1 um/mm\n";
     cr_expect(eq(int, strncmp(s, start, strlen(start)), 0), "%s", s);
     const char *want[] = { "      1    4980   -75.0 +- 1.5",
                            "left out: faint and wide: cloud (d.fits)",

@@ -83,16 +83,19 @@ static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
     struct problem *w = ctx;
     if (!take(w, v) || (w->fresh && !pl_wavemodel_compute(&w->m, true)))
         return GSL_EDOM;
-    double seeing_um = exp(w->m.p[PL_WF_LN_SEEING]);
-    for (size_t k = 0; k < w->frees; k++) {
-        for (size_t r = 0; r < w->rows; r++)
-            gsl_matrix_set(j, r, k,
-                           pl_wavemodel_slope(&w->m, w->row[r], w->free[k], seeing_um) *
-                               w->weight[w->row[r]]);
-        for (size_t r = 0; r < PRIORS; r++)
+    const double *slope[PL_WF_N];
+    double times[PL_WF_N];
+    for (size_t k = 0; k < w->frees; k++)
+        slope[k] = pl_wavemodel_slope(&w->m, w->free[k], &times[k]);
+    for (size_t r = 0; r < w->rows; r++) {
+        double *to = gsl_matrix_ptr(j, r, 0), weight = w->weight[w->row[r]];
+        for (size_t k = 0; k < w->frees; k++)
+            to[k] = times[k] * slope[k][w->row[r]] * weight;
+    }
+    for (size_t r = 0; r < PRIORS; r++)
+        for (size_t k = 0; k < w->frees; k++)
             gsl_matrix_set(j, w->rows + r, k,
                            w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0);
-    }
     return GSL_SUCCESS;
 }
 

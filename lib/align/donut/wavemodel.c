@@ -6,9 +6,13 @@
 #include <math.h>
 #include <stdlib.h>
 
-/* Planes of the gradient: the image, then its slopes; the Zernikes' come last. */
+/* Planes of the gradient: the image, what the sky adds (which stays), then the image's slopes; the
+ * Zernikes' come last. */
 enum {
     IMAGE,
+    SKY, /* 1, and so far along a side from the stamp's middle */
+    SKY_X,
+    SKY_Y,
     BY_X,
     BY_Y,
     BY_SEEING,
@@ -18,6 +22,21 @@ enum {
     BY_WAVE,
     PLANES = BY_WAVE + PL_WAVEMODEL_TERMS
 };
+
+static double *plane(const pl_wavemodel *m, int k)
+{
+    return m->plane + (size_t)k * m->area;
+}
+
+static void fill_sky(pl_wavemodel *m)
+{
+    size_t side = (size_t)m->stamp->size;
+    for (size_t i = 0; i < m->area; i++) {
+        plane(m, SKY)[i] = 1;
+        plane(m, SKY_X)[i] = (double)(i % side) / (double)side - 0.5;
+        plane(m, SKY_Y)[i] = (double)(i / side) / (double)side - 0.5;
+    }
+}
 
 pl_status pl_wavemodel_new(const pl_wavefit_scope *scope, const pl_wavefit_stamp *stamp,
                            pl_wavemodel *out, pl_err *err)
@@ -36,6 +55,7 @@ pl_status pl_wavemodel_new(const pl_wavefit_scope *scope, const pl_wavefit_stamp
         free(m.plane);
         return rc;
     }
+    fill_sky(&m);
     *out = m;
     return PL_OK;
 }
@@ -45,11 +65,6 @@ void pl_wavemodel_clear(pl_wavemodel *m)
     pl_psf_free(m->psf);
     free(m->plane);
     *m = (pl_wavemodel){ 0 };
-}
-
-static double *plane(const pl_wavemodel *m, int k)
-{
-    return m->plane + (size_t)k * m->area;
 }
 
 static void set_pupil(pl_wavemodel *m)
@@ -97,44 +112,33 @@ bool pl_wavemodel_compute(pl_wavemodel *m, bool slopes)
     return m->good;
 }
 
-static double tilted(const pl_wavemodel *m, size_t i, int parameter)
-{
-    size_t side = (size_t)m->stamp->size;
-    size_t at = parameter == PL_WF_SKY_X ? i % side : i / side;
-    return (double)at / (double)side - 0.5;
-}
-
 double pl_wavemodel_at(const pl_wavemodel *m, size_t i)
 {
     const double *p = m->p;
-    return p[PL_WF_FLUX] * plane(m, IMAGE)[i] + p[PL_WF_SKY] +
-           p[PL_WF_SKY_X] * tilted(m, i, PL_WF_SKY_X) + p[PL_WF_SKY_Y] * tilted(m, i, PL_WF_SKY_Y);
+    return p[PL_WF_FLUX] * plane(m, IMAGE)[i] + p[PL_WF_SKY] + p[PL_WF_SKY_X] * plane(m, SKY_X)[i] +
+           p[PL_WF_SKY_Y] * plane(m, SKY_Y)[i];
 }
 
-double pl_wavemodel_slope(const pl_wavemodel *m, size_t i, int parameter, double seeing_um)
+const double *pl_wavemodel_slope(const pl_wavemodel *m, int parameter, double *times)
 {
-    double flux = m->p[PL_WF_FLUX];
-    switch (parameter) {
-    case PL_WF_X:
-        return flux * plane(m, BY_X)[i];
-    case PL_WF_Y:
-        return flux * plane(m, BY_Y)[i];
-    case PL_WF_LN_SEEING:
-        return flux * seeing_um * plane(m, BY_SEEING)[i];
-    case PL_WF_SHADOW_X:
-        return flux * plane(m, BY_SHADOW_X)[i];
-    case PL_WF_SHADOW_Y:
-        return flux * plane(m, BY_SHADOW_Y)[i];
-    case PL_WF_OBSTRUCTION:
-        return flux * plane(m, BY_OBSTRUCTION)[i];
-    case PL_WF_FLUX:
-        return plane(m, IMAGE)[i];
-    case PL_WF_SKY:
-        return 1;
-    case PL_WF_SKY_X:
-    case PL_WF_SKY_Y:
-        return tilted(m, i, parameter);
-    default:
-        return flux * plane(m, BY_WAVE + parameter - PL_WF_WAVE)[i];
+    static const int of[PL_WF_N] = {
+        [PL_WF_X] = BY_X,
+        [PL_WF_Y] = BY_Y,
+        [PL_WF_LN_SEEING] = BY_SEEING,
+        [PL_WF_SHADOW_X] = BY_SHADOW_X,
+        [PL_WF_SHADOW_Y] = BY_SHADOW_Y,
+        [PL_WF_OBSTRUCTION] = BY_OBSTRUCTION,
+        [PL_WF_FLUX] = IMAGE,
+        [PL_WF_SKY] = SKY,
+        [PL_WF_SKY_X] = SKY_X,
+        [PL_WF_SKY_Y] = SKY_Y,
+    };
+    if (parameter < PL_WF_SHADOW_X) {
+        *times = m->p[PL_WF_FLUX];
+        return plane(m, BY_WAVE + parameter - PL_WF_WAVE);
     }
+    *times = of[parameter] <= SKY_Y ? 1 : m->p[PL_WF_FLUX];
+    if (parameter == PL_WF_LN_SEEING)
+        *times *= exp(m->p[PL_WF_LN_SEEING]);
+    return plane(m, of[parameter]);
 }

@@ -31,8 +31,7 @@ bool pl_wavemodel_compute(pl_wavemodel *m, bool slopes);
 /* pl_wavemodel_at - ADU foretold at pixel i, sky included. */
 double pl_wavemodel_at(const pl_wavemodel *m, size_t i);
 
-/* pl_wavemodel_slope - its derivative by one parameter.
- *   seeing_um  in  exp of p[PL_WF_LN_SEEING], taken once */
-double pl_wavemodel_slope(const pl_wavemodel *m, size_t i, int parameter, double seeing_um);
+/* pl_wavemodel_slope - its derivative by one parameter: so many times what is given, [area]. */
+const double *pl_wavemodel_slope(const pl_wavemodel *m, int parameter, double *times);
 
 #endif
