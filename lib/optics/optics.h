@@ -146,13 +146,13 @@ typedef struct {
 /* What an image is computed on. */
 typedef struct {
     pl_light light[PL_LIGHTS_MAX]; /* wavelengths; weights need not sum to 1 */
-    int lights;
     double f_ratio, pixel_um;
-    int size;         /* side of the image, sensor pixels: see pl_psf_size */
-    int oversample;   /* fine pixels a side; < 1: chosen */
     double seeing_um; /* the finest air it will be asked for (at light[0]): the coarser grid this
                          allows is chosen. 0: none promised, the intensity is sampled fully */
-    bool pixel;       /* promised: every image will be integrated over its pixels */
+    int lights;
+    int size;       /* side of the image, sensor pixels: see pl_psf_size */
+    int oversample; /* fine pixels a side; < 1: chosen */
+    bool pixel;     /* promised as air is: every image will be integrated over its pixels */
 } pl_psf_grid;
 
 /* What softens an image between pupil and pixel; widths at the focal plane. */
