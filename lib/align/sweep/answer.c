@@ -125,6 +125,22 @@ static void remark(const pl_sweep_work *w, size_t i, double wider, pl_sweep_fram
                  100 * (wider - 1));
 }
 
+/* Error of a frame's place without positions. Where the order alone told sides, it rests on the air
+ * being like the others', and near focus a little air is a long way: further than slopes say. */
+static double place_sigma(const pl_sweep_work *w, const double *x, const double *cov, size_t all,
+                          size_t frame)
+{
+    size_t air = PL_SW_SHARED + frame, z = air + w->frames;
+    double sigma = sqrt(at(cov, all, z, z)), more = sqrt(at(cov, all, air, air)), by = 0;
+    if (!w->by_order)
+        return sigma;
+    double ln = pl_sizes_at(&w->sizes[frame], x[z], x[air], NULL, NULL);
+    for (int side = -1; side <= 1; side += 2)
+        by = fmax(by, fabs(fabs(x[z]) -
+                           pl_sweep_how_far(&w->sizes[frame], ln, exp(x[air] + side * more))));
+    return fmax(sigma, by);
+}
+
 static void tell_frames(pl_sweep_work *w, const pl_sweep_model *m, const double *x,
                         const double *cov)
 {
@@ -133,11 +149,11 @@ static void tell_frames(pl_sweep_work *w, const pl_sweep_model *m, const double 
     for (size_t i = 0; i < w->frames; i++) {
         pl_sweep_frame *f = &w->s.frame[i];
         const pl_field *field = &w->field[i];
-        size_t z = PL_SW_SHARED + w->frames + i, air = PL_SW_SHARED + i;
+        size_t air = PL_SW_SHARED + i;
         f->defocus_um = m->blind && !f->used ? NAN : pl_sweep_defocus(m, x, i);
         double away = f->defocus_um / scale;
         f->defocus_sigma_um =
-            m->blind ? (f->used ? sqrt(at(cov, all, z, z)) : NAN)
+            m->blind ? (f->used ? place_sigma(w, x, cov, all, i) : NAN)
                      : scale * sqrt(fmax(0, at(cov, all, b, b) + away * away * at(cov, all, k, k) -
                                                 2 * away * at(cov, all, b, k)));
         f->position_um = f->defocus_um / w->carried;

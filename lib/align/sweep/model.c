@@ -10,6 +10,10 @@
  * wide enough that any telescope that takes pictures fits in. */
 static const double UNIT[PL_SW_SHARED] = { 10, 1, 1, 5, 10, 10, 10, 0.1, 0.1, 10 };
 static const double TILT_SIGMA = 30, CURVE_SIGMA = 100, LASH_SIGMA = 100, BLIND_SIGMA = 1000;
+/* Without positions, in an even field, any air finer than the sharpest frame explains all frames,
+ * each at a distance of its own: that frame is taken to be near focus, within this much of ln air.
+ */
+static const double SHARPEST_SIGMA = 0.1;
 
 enum { FIRM_SHARED = 8 }; /* expectations besides each frame's air */
 
@@ -132,6 +136,8 @@ static void expectations(const struct fit *f, double *rest)
     *rest++ = x[PL_SW_LASH] / LASH_SIGMA;
     for (size_t i = 0; i < m->w->frames; i++)
         *rest++ = (x[PL_SW_SHARED + i] - x[PL_SW_TYPICAL]) / (m->air_sigma * m->air_loose[i]);
+    if (m->blind)
+        *rest++ = (x[PL_SW_TYPICAL] - m->air_ln) / SHARPEST_SIGMA;
     for (size_t i = 0; m->blind && i < m->w->frames; i++)
         *rest++ = x[PL_SW_SHARED + m->w->frames + i] / BLIND_SIGMA;
 }
@@ -205,7 +211,11 @@ static void expected_slopes(const struct fit *f, double *row)
         put(f, row, PL_SW_SHARED + i, air);
         put(f, row, PL_SW_TYPICAL, -air);
     }
-    for (size_t i = 0; m->blind && i < m->w->frames; i++, row += f->p)
+    if (!m->blind)
+        return;
+    put(f, row, PL_SW_TYPICAL, 1 / SHARPEST_SIGMA);
+    row += f->p;
+    for (size_t i = 0; i < m->w->frames; i++, row += f->p)
         put(f, row, PL_SW_SHARED + m->w->frames + i, 1 / BLIND_SIGMA);
 }
 
@@ -254,7 +264,8 @@ static void spread(const struct fit *f, const double *packed, size_t all, double
 
 pl_status pl_sweep_fit(const pl_sweep_model *m, double *x, double *cov, double *cost, pl_err *err)
 {
-    size_t all = pl_sweep_unknowns(m), firm = FIRM_SHARED + m->w->frames * (m->blind ? 2 : 1);
+    size_t all = pl_sweep_unknowns(m),
+           firm = FIRM_SHARED + (m->blind ? 1 + 2 * m->w->frames : m->w->frames);
     struct fit f = { .m = m, .n = m->w->cells + firm };
     double *room = malloc(sizeof *room * (2 * all + all * all + f.n));
     f.free = malloc(sizeof *f.free * 2 * all);

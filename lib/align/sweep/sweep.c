@@ -125,30 +125,39 @@ static void note_scale(pl_sweep_work *w)
             w->s.blur_scale, w->step_um, w->step_um * w->s.blur_scale);
 }
 
-/* The same fit with the scale free: is the profile right? Where it plainly is not, the frames' own
- * scale is taken. */
-static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double *x, double *cov,
+static void trust_all_air(const pl_sweep_work *w, pl_sweep_model *m)
+{
+    for (size_t i = 0; i < w->frames; i++)
+        m->air_loose[i] = 1;
+}
+
+/* The fit anew with the scale free, from the start: where it was held at a wrong one each frame's
+ * air made up for it. Is the profile right? Where it plainly is not, the frames' own scale is
+ * taken. */
+static pl_status check_scale(pl_sweep_work *w, pl_sweep_model *m, double **x, double **cov,
                              pl_err *err)
 {
-    size_t all = pl_sweep_unknowns(m);
-    double *free_x = malloc(sizeof *free_x * (all * (all + 1) + w->frames));
-    if (!free_x)
+    double *free_x = NULL, *free_cov = NULL, *loose = malloc(sizeof *loose * w->frames);
+    if (!loose)
         return pl_fail(err, PL_ENOMEM, "out of memory");
-    double *free_cov = free_x + all, *loose = free_cov + all * all;
-    memcpy(free_x, x, sizeof *x * all);
-    memcpy(loose, m->air_loose, sizeof *loose * w->frames);
     pl_sweep_model held = *m;
+    memcpy(loose, m->air_loose, sizeof *loose * w->frames);
     m->scale = true;
-    m->scale_sigma = SCALE_TOLD;
-    if (pl_sweep_refine(m, free_x, free_cov, NULL) == PL_OK && tell_scale(w, m, free_x, free_cov)) {
-        memcpy(x, free_x, sizeof *x * all);
-        memcpy(cov, free_cov, sizeof *cov * all * all);
+    trust_all_air(w, m);
+    bool found = pl_sweep_search(w, m, &free_x, &free_cov, NULL) == PL_OK;
+    if (found && tell_scale(w, m, free_x, free_cov)) {
+        free(*x);
+        free(*cov);
+        *x = free_x;
+        *cov = free_cov;
         note_scale(w);
     } else {
         *m = held;
         memcpy(m->air_loose, loose, sizeof *loose * w->frames);
+        free(free_x);
+        free(free_cov);
     }
-    free(free_x);
+    free(loose);
     return PL_OK;
 }
 
@@ -157,7 +166,7 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     bool told = w->s.positions && isfinite(w->step_um);
     m->blind = !w->s.positions;
     m->scale = w->s.positions && !told;
-    m->scale_sigma = SCALE_OPEN;
+    m->scale_sigma = told ? SCALE_TOLD : SCALE_OPEN;
     m->lash = both_ways(w);
     double least = INFINITY;
     for (size_t i = 0; i < w->cells; i++)
@@ -166,12 +175,12 @@ static pl_status solve(pl_sweep_work *w, pl_sweep_model *m, double **x, double *
     pl_err wrong = { PL_OK, "" };
     pl_status rc = pl_sweep_search(w, m, x, cov, told ? &wrong : err);
     if (rc == PL_OK)
-        return told ? check_scale(w, m, *x, *cov, err) : PL_OK;
+        return told ? check_scale(w, m, x, cov, err) : PL_OK;
     if (!told)
         return rc;
     m->scale = true; /* what was told may be too wrong for any fit */
-    for (size_t i = 0; i < w->frames; i++)
-        m->air_loose[i] = 1;
+    m->scale_sigma = SCALE_OPEN;
+    trust_all_air(w, m);
     rc = pl_sweep_search(w, m, x, cov, err);
     if (rc == PL_OK && tell_scale(w, m, *x, *cov))
         note_scale(w);

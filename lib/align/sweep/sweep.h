@@ -103,6 +103,7 @@ typedef struct {
     double scale_sigma; /* of its ln, expected */
     double air_sigma;   /* scatter of ln air between frames */
     double *air_loose;  /* [frames] times air_sigma: a frame unlike the others */
+    double air_ln;      /* ln um, expected of typical air without positions */
     double rest_sigma_um2;
 } pl_sweep_model;
 
