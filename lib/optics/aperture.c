@@ -135,12 +135,20 @@ static void clearance(const pl_aperture *a, const struct vanes *v, const double 
         }
 }
 
-size_t pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n,
-                        double cell, double *open, pl_edge *edge)
+size_t pl_aperture_edges(size_t n, size_t rows)
+{
+    /* cells within PL_EDGE of lines so long in all: of each vane two sides and two widths, at most
+     * the pupil's own, and around the shadow; once more for where a line ends */
+    size_t most = (size_t)(2 * PL_EDGE * (VANES * 4 + 2 * M_PI) + 1) * (rows + 4) * 2;
+    return most < n ? most : n;
+}
+
+double pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, size_t n,
+                        double cell, double *open, pl_edge *edge, size_t *edges)
 {
     struct vanes v = { .n = a->vanes < VANES ? a->vanes : VANES };
-    double clear[AT_ONCE];
-    size_t edges = 0;
+    double clear[AT_ONCE], light = (double)n;
+    *edges = 0;
     for (int k = 0; k < v.n; k++) {
         double t = (a->vane_deg + 360.0 * k / a->vanes) * M_PI / 180;
         v.c[k] = cos(t);
@@ -156,8 +164,10 @@ size_t pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, 
                 continue;
             struct dual o = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
             open[at] = o.v;
-            edge[edges++] = (pl_edge){ at, { o.dx, o.dy, o.dw } };
+            light += o.v - 1;
+            if (o.dx != 0 || o.dy != 0 || o.dw != 0)
+                edge[(*edges)++] = (pl_edge){ at, { o.dx, o.dy, o.dw } };
         }
     }
-    return edges;
+    return light;
 }

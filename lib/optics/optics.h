@@ -117,18 +117,22 @@ typedef struct {
 /* What of a pupil a derivative may be by; lengths in pupil radii. */
 enum { PL_BY_SHADOW_X, PL_BY_SHADOW_Y, PL_BY_OBSTRUCTION, PL_BY_PUPIL };
 
-/* A cell that is not clear of all edges, and how its opening changes. */
+/* A cell at an edge that moves, and how its opening changes. */
 typedef struct {
     size_t cell;
     double by[PL_BY_PUPIL];
 } pl_edge;
 
+/* pl_aperture_edges - the most of them in n cells, `rows` of them side by side: both sides of 16
+ * vanes, which may cross all of the pupil, their ends, and the shadow's rim. */
+size_t pl_aperture_edges(size_t n, size_t rows);
+
 /* pl_aperture_fill - how open n square cells of side `cell` around (x, y) are.
  *   open  out  [n] 0 to 1, a tenth beyond beside an edge
- *   edge  out  [n] of room: those that are not wholly open, one after the other
- * Gives: how many these are. */
-size_t pl_aperture_fill(const pl_aperture *aperture, const double *x, const double *y, size_t n,
-                        double cell, double *open, pl_edge *edge);
+ *   edge  out  [pl_aperture_edges] those at an edge that moves, one after the other
+ * Gives: the light they let through, in open cells. */
+double pl_aperture_fill(const pl_aperture *aperture, const double *x, const double *y, size_t n,
+                        double cell, double *open, pl_edge *edge, size_t *edges);
 
 /* ---- plan.c: FFTW's planner is not thread-safe; running a plan needs no lock */
 

@@ -52,7 +52,7 @@ static bool make_views(pl_psf *p)
         if (!v->run)
             return false;
         v->cells = list_cells(v, NULL, NULL);
-        v->edge = malloc(v->cells * sizeof *v->edge);
+        v->edge = malloc(pl_aperture_edges(v->cells, (size_t)v->rows) * sizeof *v->edge);
         if (!v->edge)
             return false;
         p->cells += v->cells;
@@ -232,16 +232,12 @@ void pl_psf_set_aperture(pl_psf *p, const pl_aperture *a)
     p->kept = false;
     for (int i = 0; i < p->grid.lights; i++) {
         struct pl_view *v = &p->view[i];
-        double *open = p->open + v->first;
-        v->edges =
-            pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side, open, v->edge);
-        v->light = (double)v->cells;
+        v->light = pl_aperture_fill(a, p->x + v->first, p->y + v->first, v->cells, v->side,
+                                    p->open + v->first, v->edge, &v->edges);
         memset(v->by, 0, sizeof v->by);
-        for (size_t c = 0; c < v->edges; c++) {
-            v->light += open[v->edge[c].cell] - 1;
+        for (size_t c = 0; c < v->edges; c++)
             for (int k = 0; k < PL_BY_PUPIL; k++)
                 v->by[k] += v->edge[c].by[k];
-        }
     }
 }
 

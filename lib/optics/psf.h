@@ -35,7 +35,7 @@ struct pl_view {
     int rows;
     struct pl_run *run; /* [rows] */
     size_t first, cells;
-    pl_edge *edge; /* [edges] its partly open cells; there is room for cells */
+    pl_edge *edge; /* [edges] where its openings may move */
     size_t edges;
     double light, by[PL_BY_PUPIL]; /* sum of openings (a sum of squares would miss the edges), and
                                       of their derivatives */

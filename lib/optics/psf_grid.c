@@ -9,7 +9,8 @@
 #include <math.h>
 
 enum { SIDE_MAX = 4096, CELLS_MIN = 32 };
-#define STRAY_MAX 1e-4 /* of a star's light, at any one spatial frequency */
+#define ROOM_MAX  (1024.0 * 1024 * 1024) /* bytes, of one object */
+#define STRAY_MAX 1e-4                   /* of a star's light, at any one spatial frequency */
 
 static bool smooth(int n)
 {
@@ -94,6 +95,21 @@ static bool fine_enough(const pl_psf_grid *g, int oversample, int n)
     return true;
 }
 
+/* Bytes of an object's arrays, the small ones left out. */
+static double room(const pl_psf_grid *g, const pl_psf_sampling *s)
+{
+    double n = s->n, bytes = n * n * sizeof(fftw_complex) * 1.5, most = 0; /* field and spectrum */
+    for (int i = 0; i < g->lights; i++) {
+        double rows = n * g->pixel_um / s->oversample / (g->light[i].lambda_um * g->f_ratio);
+        double cells = M_PI / 4 * rows * rows;
+        bytes +=
+            cells * 3 * sizeof(double) + n * n / 2 * sizeof(double); /* places, open, transfer */
+        most = fmax(most, cells * (sizeof(double) + 2 * sizeof(fftw_complex)) +
+                              n * rows * sizeof(fftw_complex)); /* gain, turn, lit, half the way */
+    }
+    return bytes + most;
+}
+
 pl_status pl_psf_sample(const pl_psf_grid *g, pl_psf_sampling *out, pl_err *err)
 {
     pl_status st = check(g, err);
@@ -113,6 +129,11 @@ pl_status pl_psf_sample(const pl_psf_grid *g, pl_psf_sampling *out, pl_err *err)
         return pl_fail(err, PL_EARG,
                        "a star image of %d px of %g um at f/%g needs more than %d points a side",
                        g->size, g->pixel_um, g->f_ratio, SIDE_MAX);
+    if (room(g, &s) > ROOM_MAX)
+        return pl_fail(
+            err, PL_EARG,
+            "a star image of %d px of %g um at f/%g in %d wavelengths needs more than a gibibyte",
+            g->size, g->pixel_um, g->f_ratio, g->lights);
     if (!fine_enough(g, s.oversample, s.n))
         return pl_fail(err, PL_EARG, "%d fine pixels a side do not sample f/%g on %g um",
                        s.oversample, g->f_ratio, g->pixel_um);

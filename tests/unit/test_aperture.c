@@ -19,7 +19,8 @@ static void fill(const pl_aperture *a)
         y[i] = (i / SIDE - SIDE / 2 - 0.2) * CELL;
     }
     static pl_edge edge[CELLS];
-    size_t edges = pl_aperture_fill(a, x, y, CELLS, CELL, open, edge);
+    size_t edges;
+    pl_aperture_fill(a, x, y, CELLS, CELL, open, edge, &edges);
     memset(slope, 0, sizeof slope);
     for (size_t k = 0; k < edges; k++)
         memcpy(slope[edge[k].cell], edge[k].by, sizeof edge[k].by);
@@ -70,9 +71,25 @@ Test(aperture, where)
     const double want[] = { 0, 1, 0, 1, 1, 0 };
     double o[6];
     pl_edge edge[6];
-    pl_aperture_fill(&a, px, py, 6, 0.01, o, edge);
+    size_t edges;
+    double light = pl_aperture_fill(&a, px, py, 6, 0.01, o, edge, &edges);
+    cr_expect(epsilon_eq(dbl, light, 3, 1e-12));
     for (int i = 0; i < 6; i++)
         cr_expect(epsilon_eq(dbl, o[i], want[i], 1e-12), "point %d", i);
+}
+
+/* Never more edges than there is room for: every vane there may be, as wide as makes most of them.
+ */
+Test(aperture, edges_have_room)
+{
+    static pl_edge edge[CELLS];
+    for (int i = 0; i < 8; i++) {
+        pl_aperture a = { 0.1 * i, 0.3 - 0.1 * i, 0, 16, 0.05 * i, 11 * i };
+        size_t edges = 0;
+        fill(&a);
+        pl_aperture_fill(&a, x, y, CELLS, CELL, open, edge, &edges);
+        cr_expect(le(sz, edges, pl_aperture_edges(1000 * CELLS, (size_t)(2 / CELL))));
+    }
 }
 
 /* Central differences, cell by cell. The spread's second derivative has steps, so a few cells in a

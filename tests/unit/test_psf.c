@@ -616,7 +616,7 @@ Test(psf, size)
 
 Test(psf, refusals)
 {
-    pl_psf_grid good = camera(32), bad[14];
+    pl_psf_grid good = camera(32), bad[15];
     for (size_t i = 0; i < PL_ARRAY_LEN(bad); i++)
         bad[i] = good;
     bad[0].lights = 0;
@@ -633,6 +633,9 @@ Test(psf, refusals)
     bad[11].seeing_um = NAN;
     bad[12].oversample = 1; /* 4.2 um does not sample f/3.1 */
     bad[13].pixel_um = 900; /* would need hundreds of fine pixels a side */
+    bad[14].size = 900;     /* 3600 a side, in five wavelengths: two gibibytes */
+    for (bad[14].lights = 0; bad[14].lights < PL_LIGHTS_MAX; bad[14].lights++)
+        bad[14].light[bad[14].lights] = (pl_light){ 0.5 + 0.02 * bad[14].lights, 1 };
     for (size_t i = 0; i < PL_ARRAY_LEN(bad); i++) {
         pl_psf *p = NULL;
         pl_err err = { PL_OK, "" };
