@@ -260,7 +260,7 @@ def check_blind(c, sweep, quick):
 # ---- what else a series tells
 
 def check_step(c, sweep):
-    series = Series(steps=5000 + 5 * ELEVEN, best_steps=5003.3, seed=41)
+    series = Series(steps=5000 + 5 * ELEVEN, best_steps=5003.3, seed=41)  # with fewer stars each frame's air makes up for less
     name, answer = "a step size 12 % too large in the profile", sweep.series(series, step_um=series.step_um * 1.12)
     if not read(c, name, answer, ("blur_scale",)):
         return
@@ -446,10 +446,10 @@ def main():
     check_beyond(c, sweep, quick)
     check_wrong(c, sweep, quick)
     check_astigmatism(c, sweep, quick)
+    check_step(c, sweep)
     if not quick:
         check_spoiled(c, sweep)
         check_backlash(c, sweep)
-        check_step(c, sweep)
         check_names(c, sweep)
         check_bright_few(c, sweep)
         check_colours(c, sweep)
