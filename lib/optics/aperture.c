@@ -114,18 +114,22 @@ struct vanes {
     double c[VANES], s[VANES];
 };
 
-/* How far cells are from all edges, rim and shadow in radii squared; most of a pupil is. Of n <=
- * AT_ONCE cells: [n] above 0 where all is open. */
+/* What openings are not; see sort_out. */
+static const double AT_RIM = -8, AT_EDGE = -9;
+
+/* Of n <= AT_ONCE cells: 1 where a cell is clear of all edges, as most of a pupil is, 0 deep in the
+ * shadow, AT_RIM where only the rim is near, AT_EDGE where it takes a closer look. */
 PL_WIDE
-static void clearance(const pl_aperture *a, const struct vanes *v, const double *x, const double *y,
-                      size_t n, double cell, double *restrict clear)
+static void sort_out(const pl_aperture *a, const struct vanes *v, const double *x, const double *y,
+                     size_t n, double cell, double *restrict open)
 {
     const double edge = PL_EDGE * cell, in = fmax(0, 1 - edge);
     const double out = a->obstruction > 0 ? a->obstruction + edge : 0;
+    const double deep = a->obstruction > edge ? a->obstruction - edge : 0;
+    double clear[AT_ONCE];
     for (size_t i = 0; i < n; i++) {
         double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
-        double rim = in * in - x[i] * x[i] - y[i] * y[i], bore = dx * dx + dy * dy - out * out;
-        clear[i] = rim < bore ? rim : bore;
+        clear[i] = dx * dx + dy * dy - out * out;
     }
     for (int k = 0; k < v->n; k++)
         for (size_t i = 0; i < n; i++) {
@@ -133,6 +137,12 @@ static void clearance(const pl_aperture *a, const struct vanes *v, const double 
             double past = fabs(dy * v->c[k] - dx * v->s[k]) - a->vane_width / 2 - edge;
             clear[i] = clear[i] < past ? clear[i] : past;
         }
+    for (size_t i = 0; i < n; i++) {
+        double dx = x[i] - a->shadow_x, dy = y[i] - a->shadow_y;
+        double within = x[i] * x[i] + y[i] * y[i] < in * in ? 1 : AT_RIM;
+        double shut = dx * dx + dy * dy < deep * deep ? 0 : AT_EDGE;
+        open[i] = clear[i] > 0 ? within : shut;
+    }
 }
 
 size_t pl_aperture_edges(size_t n, size_t rows)
@@ -147,27 +157,28 @@ double pl_aperture_fill(const pl_aperture *a, const double *x, const double *y, 
                         double cell, double *open, pl_edge *edge, size_t *edges)
 {
     struct vanes v = { .n = a->vanes < VANES ? a->vanes : VANES };
-    double clear[AT_ONCE], light = (double)n;
+    double light = (double)n;
     *edges = 0;
     for (int k = 0; k < v.n; k++) {
         double t = (a->vane_deg + 360.0 * k / a->vanes) * M_PI / 180;
         v.c[k] = cos(t);
         v.s[k] = sin(t);
     }
-    for (size_t first = 0; first < n; first += AT_ONCE) {
-        size_t m = n - first < AT_ONCE ? n - first : AT_ONCE;
-        clearance(a, &v, x + first, y + first, m, cell, clear);
-        for (size_t i = 0; i < m; i++) {
-            size_t at = first + i;
-            open[at] = 1;
-            if (clear[i] > 0)
-                continue;
-            struct dual o = opening(a, v.c, v.s, v.n, x[at], y[at], cell);
-            open[at] = o.v;
-            light += o.v - 1;
+    for (size_t first = 0; first < n; first += AT_ONCE)
+        sort_out(a, &v, x + first, y + first, n - first < AT_ONCE ? n - first : AT_ONCE, cell,
+                 open + first);
+    for (size_t i = 0; i < n; i++) {
+        if (open[i] == 1)
+            continue;
+        if (open[i] == AT_RIM) {
+            open[i] = within_rim(x[i], y[i], cell);
+        } else if (open[i] == AT_EDGE) {
+            struct dual o = opening(a, v.c, v.s, v.n, x[i], y[i], cell);
+            open[i] = o.v;
             if (o.dx != 0 || o.dy != 0 || o.dw != 0)
-                edge[(*edges)++] = (pl_edge){ at, { o.dx, o.dy, o.dw } };
+                edge[(*edges)++] = (pl_edge){ i, { o.dx, o.dy, o.dw } };
         }
+        light += open[i] - 1;
     }
     return light;
 }

@@ -51,6 +51,8 @@ static int fill_row(const pl_psf *p, const struct pl_view *v, struct jitter shak
         row[i] = e > DIM ? 0 : down * exp(-e);
         if (pixel)
             row[i] *= p->box[i];
+        if (i == 0 || i == p->half - 1) /* its own mirror image */
+            row[i] /= 2;
         if (row[i] != 0)
             reach = i + 1;
     }
@@ -102,12 +104,13 @@ void pl_psf_set_blur(pl_psf *p, const pl_blur *b)
     }
 }
 
+/* Columns that mirror onto themselves count half; fill_row has seen to it. */
 void pl_psf_place(pl_psf *p, double x_px, double y_px)
 {
-    double turn = -2 * M_PI / p->sampling.m;
-    for (int i = 0; i < p->half; i++) {
-        bool mirrors = i == 0 || i == p->half - 1;
-        double a = turn * i * x_px, norm = (mirrors ? 1.0 : 2.0) / p->sampling.m / p->sampling.m;
+    double turn = -2 * M_PI / p->sampling.m, norm = 2.0 / p->sampling.m / p->sampling.m;
+    p->x_px = x_px;
+    for (int i = 0; i < p->sampling.m; i++) {
+        double a = turn * i * x_px;
         p->across[i][0] = norm * cos(a);
         p->across[i][1] = norm * sin(a);
     }
@@ -130,55 +133,78 @@ void pl_psf_transform_columns(pl_psf *p)
         fftw_execute_dft(p->spectrum_block, p->spectrum + i, p->spectrum + i);
 }
 
-/* What multiplies element (j, i) of the spectrum, [reach of j]: blur, place and what the derivative
- * asks for. By x and y it is -2 pi i f; by the seeing, d/ds exp(-a s^(5/3)) = -(5/3) a s^(2/3)
- * exp(). */
-PL_INTO void kernel_row(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
-                        fftw_complex *out)
+/* What multiplies element (j, i) of the spectrum is the transfer, the phases of the place, and what
+ * the derivative asks for: by x and y -2 pi i f; by the seeing, from d/ds exp(-a s^(5/3)), -(5/3) a
+ * s^(2/3). Its part that is real and changes with i: [reach of j]. */
+PL_INTO const double *weights(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
+                              double *scratch)
 {
     const double *t = v->transfer + (size_t)j * (size_t)p->half;
     const double *r53 = p->turbulence + (size_t)abs(signed_row(p, j)) * (size_t)p->half;
-    double f = -2 * M_PI / p->sampling.m;
-    double air = what == PL_FOLD_D_SEEING ? -5.0 / 3 * v->air / p->blur.seeing_um : 0;
-    double c = v->weight * p->down[j][0], s = v->weight * p->down[j][1];
-    if (what == PL_FOLD_D_X || what == PL_FOLD_D_Y) { /* times i f */
-        double g = what == PL_FOLD_D_Y ? f * signed_row(p, j) : f, was = c;
-        c = -g * s;
-        s = g * was;
-    }
-    for (int i = 0; i < v->reach[j]; i++) {
-        const double *x = p->across[i];
-        double a = t[i];
-        if (what == PL_FOLD_D_X)
-            a *= i;
-        if (what == PL_FOLD_D_SEEING)
-            a *= air * r53[i];
-        out[i][0] = a * (c * x[0] - s * x[1]);
-        out[i][1] = a * (c * x[1] + s * x[0]);
-    }
+    if (what == PL_FOLD_D_X)
+        for (int i = 0; i < v->reach[j]; i++)
+            scratch[i] = t[i] * i;
+    else if (what == PL_FOLD_D_SEEING)
+        for (int i = 0; i < v->reach[j]; i++)
+            scratch[i] = t[i] * r53[i];
+    else
+        return t;
+    return scratch;
 }
 
-/* to[i mod m] += k[i] s[i], i < n. */
-PL_INTO void fold_row(int m, const fftw_complex *k, const fftw_complex *s, int n, fftw_complex *to)
+/* Its part that is the same all along a row, but for the phase across. */
+PL_INTO void row_factor(const pl_psf *p, const struct pl_view *v, pl_fold what, int j,
+                        double factor[2])
 {
-    for (int from = 0; from < n; from += m) {
-        int end = from + m < n ? from + m : n;
-        for (int i = from; i < end; i++) {
-            to[i - from][0] += k[i][0] * s[i][0] - k[i][1] * s[i][1];
-            to[i - from][1] += k[i][0] * s[i][1] + k[i][1] * s[i][0];
-        }
+    double c = v->weight * p->down[j][0], s = v->weight * p->down[j][1];
+    double f = -2 * M_PI / p->sampling.m;
+    bool tilted = what == PL_FOLD_D_X || what == PL_FOLD_D_Y; /* times i f */
+    double g = what == PL_FOLD_D_Y        ? f * signed_row(p, j)
+               : what == PL_FOLD_D_X      ? f
+               : what == PL_FOLD_D_SEEING ? -5.0 / 3 * v->air / p->blur.seeing_um
+                                          : 1;
+    factor[0] = tilted ? -g * s : g * c;
+    factor[1] = tilted ? g * c : g * s;
+}
+
+/* to[i] += factor weight[i] s[i]. */
+PL_INTO void add_row(const double factor[2], const double *weight, const fftw_complex *s, int n,
+                     fftw_complex *to)
+{
+    for (int i = 0; i < n; i++) {
+        double re = weight[i] * s[i][0], im = weight[i] * s[i][1];
+        to[i][0] += factor[0] * re - factor[1] * im;
+        to[i][1] += factor[0] * im + factor[1] * re;
     }
 }
 
-/* Into p->small. */
+/* Into p->small; a tile's phase across is the first one's, turned by a whole image's width. */
 PL_WIDE static void fold(pl_psf *p, const struct pl_view *v, pl_fold what)
 {
     int m = p->sampling.m;
+    double turn[2] = { cos(2 * M_PI * p->x_px), -sin(2 * M_PI * p->x_px) };
     memset(p->small, 0, (size_t)m * (size_t)p->pitch_small * sizeof *p->small);
     for (int j = 0, to = 0; j < p->sampling.n; j++, to = to + 1 < m ? to + 1 : 0) {
-        kernel_row(p, v, what, j, p->kernel);
-        fold_row(m, p->kernel, p->spectrum + (size_t)j * (size_t)p->pitch_half, v->reach[j],
-                 p->small + (size_t)to * (size_t)p->pitch_small);
+        const fftw_complex *s = p->spectrum + (size_t)j * (size_t)p->pitch_half;
+        const double *weight = weights(p, v, what, j, p->weight);
+        double factor[2];
+        row_factor(p, v, what, j, factor);
+        for (int from = 0; from < v->reach[j]; from += m) {
+            int n = v->reach[j] - from < m ? v->reach[j] - from : m;
+            add_row(factor, weight + from, s + from, n,
+                    p->small + (size_t)to * (size_t)p->pitch_small);
+            double was = factor[0];
+            factor[0] = was * turn[0] - factor[1] * turn[1];
+            factor[1] = was * turn[1] + factor[1] * turn[0];
+        }
+    }
+    for (int j = 0; j < m; j++) {
+        fftw_complex *row = p->small + (size_t)j * (size_t)p->pitch_small;
+        for (int i = 0; i < m; i++) {
+            double was = row[i][0];
+            row[i][0] = was * p->across[i][0] - row[i][1] * p->across[i][1];
+            row[i][1] = was * p->across[i][1] + row[i][1] * p->across[i][0];
+        }
     }
 }
 

@@ -102,16 +102,16 @@ static bool make_arrays(pl_psf *p)
     p->pitch_way = padded(p->columns);
     p->pitch_half = padded(p->half + PL_PSF_BLOCK - 1);
     p->pitch_small = padded(p->sampling.m);
-    p->field = zeros(n * (size_t)p->pitch * sizeof *p->field);
+    p->field = fftw_malloc(n * (size_t)p->pitch * sizeof *p->field);
     p->half_way = zeros(n * (size_t)p->pitch_way * sizeof *p->half_way);
     p->row_way = zeros(((size_t)p->columns + n) * sizeof *p->row_way);
     p->turned = zeros(n * sizeof *p->turned);
     p->intensity = zeros(n * sizeof *p->intensity);
     p->spectrum = zeros(n * (size_t)p->pitch_half * sizeof *p->spectrum);
     p->small = zeros(m * (size_t)p->pitch_small * sizeof *p->small);
-    p->across = malloc(half * sizeof *p->across);
+    p->across = malloc(m * sizeof *p->across);
     p->down = malloc(n * sizeof *p->down);
-    p->kernel = malloc(half * sizeof *p->kernel);
+    p->weight = malloc(half * sizeof *p->weight);
     p->box = malloc(half * sizeof *p->box);
     p->turbulence = malloc(half * half * sizeof *p->turbulence);
     for (int i = 0; i < p->grid.lights; i++) {
@@ -121,7 +121,7 @@ static bool make_arrays(pl_psf *p)
             return false;
     }
     if (!p->field || !p->half_way || !p->row_way || !p->turned || !p->intensity || !p->spectrum ||
-        !p->small || !p->across || !p->down || !p->kernel || !p->box || !p->turbulence)
+        !p->small || !p->across || !p->down || !p->weight || !p->box || !p->turbulence)
         return false;
     fill_frequencies(p);
     return true;
@@ -204,7 +204,7 @@ void pl_psf_free(pl_psf *p)
     fftw_free(p->small);
     free(p->across);
     free(p->down);
-    free(p->kernel);
+    free(p->weight);
     free(p->box);
     free(p->turbulence);
     free(p->x);

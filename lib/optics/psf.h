@@ -72,8 +72,9 @@ struct pl_psf {
     double *intensity;                      /* [n] a row */
     fftw_complex *spectrum;                 /* [n][pitch_half] */
     fftw_complex *small;                    /* [m][pitch_small] */
-    fftw_complex *kernel;                   /* [half] scratch */
-    fftw_complex *across, *down;            /* [half], [n] phases of the position */
+    double *weight;                         /* [half] scratch */
+    double x_px;                            /* the position, and its phases: */
+    fftw_complex *across, *down;            /* [m] times the norm, [n] */
     fftw_plan column_block, row;            /* of the pupil */
     fftw_plan spectrum_row, spectrum_block; /* of the intensity */
     fftw_plan to_image;

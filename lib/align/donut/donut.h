@@ -39,7 +39,8 @@ bool pl_ringfits_green(const pl_ringfits *s, int x, int y);
 /* pl_ringfits_run - cut out and fit ring k < fits.
  *   scope  in  the gain is taken from the frame
  * Threads: different k of one shot, any threads. */
-pl_status pl_ringfits_run(pl_ringfits *shot, size_t k, const pl_wavefit_scope *scope, pl_err *err);
+pl_status pl_ringfits_run(pl_ringfits *shot, size_t k, const pl_wavefit_scope *scope,
+                          pl_wavefit_kept *kept, pl_err *err);
 
 /* ---- wavefront.c */
 

@@ -76,13 +76,17 @@ static pl_ringfits *shot_of(pl_donut_work *w, size_t item, size_t *k)
     return s;
 }
 
+struct fitting {
+    pl_donut_work *w;
+    pl_wavefit_kept kept[PL_POOL_MAX]; /* each worker's */
+};
+
 static void fit_one(void *ctx, size_t item, int worker)
 {
-    (void)worker;
-    pl_donut_work *w = ctx;
+    struct fitting *f = ctx;
     size_t k;
-    pl_ringfits *s = shot_of(w, item, &k);
-    s->fit[k].status = pl_ringfits_run(s, k, &w->scope, &s->fit[k].err);
+    pl_ringfits *s = shot_of(f->w, item, &k);
+    s->fit[k].status = pl_ringfits_run(s, k, &f->w->scope, &f->kept[worker], &s->fit[k].err);
 }
 
 static pl_status fit_all(pl_donut_work *w, pl_err *err)
@@ -94,7 +98,10 @@ static pl_status fit_all(pl_donut_work *w, pl_err *err)
     if (items == 0)
         return nothing_to_read(w, err);
     pl_donut_scope_settle(w);
-    pl_pool_run(w->jobs, items, fit_one, w);
+    struct fitting fitting = { .w = w };
+    pl_pool_run(w->jobs, items, fit_one, &fitting);
+    for (size_t i = 0; i < PL_POOL_MAX; i++)
+        pl_psf_free(fitting.kept[i].psf);
     for (size_t i = 0; i < items; i++) {
         size_t k;
         const pl_ringfits *s = shot_of(w, i, &k);

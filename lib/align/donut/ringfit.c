@@ -139,12 +139,14 @@ static pl_status cut_stamp(const pl_ringfits *s, const pl_ring *r, pl_wavefit_st
     return PL_OK;
 }
 
-pl_status pl_ringfits_run(pl_ringfits *s, size_t k, const pl_wavefit_scope *scope, pl_err *err)
+pl_status pl_ringfits_run(pl_ringfits *s, size_t k, const pl_wavefit_scope *scope,
+                          pl_wavefit_kept *kept, pl_err *err)
 {
     const pl_ring *r = &s->ring[k];
     pl_fitted *f = &s->fit[k];
     pl_wavefit_scope mine = *scope;
     pl_wavefit_start start = { r->x_px, r->y_px, r->outer_px, r->flux_adu };
+    mine.kept = kept;
     mine.gain = s->gain;
     mine.hasty = s->fits > MOST_TRIES;
     pl_status rc = cut_stamp(s, r, &f->stamp, err);

@@ -7,7 +7,7 @@
 
 #include <gsl/gsl_blas.h>
 #include <gsl/gsl_linalg.h>
-#include <gsl/gsl_multifit_nlinear.h>
+#include <gsl/gsl_multilarge_nlinear.h>
 #include <math.h>
 #include <stdlib.h>
 #include <string.h>
@@ -25,10 +25,12 @@ struct problem {
     pl_wavemodel m;
     int free[PL_WF_N]; /* parameters that move; the others keep their value */
     size_t frees, rows;
-    size_t *row;    /* [rows] pixel of each row */
-    double *weight; /* [area] 1 / sigma; 0: masked */
-    bool fresh;     /* the next gradient is computed, not the last one used again */
-    double renew;   /* gain of a step, in chi squares, after which one is computed */
+    size_t *row;        /* [rows] pixel of each row */
+    double *weight;     /* [area] 1 / sigma; 0: masked */
+    double *jacobian;   /* [rows + PRIORS][frees], as it was last asked for */
+    double at[PL_WF_N]; /* p then */
+    bool fresh;         /* the next gradient is computed, not the last one used again */
+    double renew;       /* gain of a step, in chi squares, after which one is computed */
 };
 
 /* What is known beforehand: how far, in pupil radii, the obstruction may be told wrong, and a
@@ -78,24 +80,61 @@ static int residuals(const gsl_vector *v, void *ctx, gsl_vector *f)
     return GSL_SUCCESS;
 }
 
-static int slopes(const gsl_vector *v, void *ctx, gsl_matrix *j)
+/* The Jacobian at m.p. */
+static void fill_jacobian(struct problem *w)
 {
-    struct problem *w = ctx;
-    if (!take(w, v) || (w->fresh && !pl_wavemodel_compute(&w->m, true)))
-        return GSL_EDOM;
     const double *slope[PL_WF_N];
-    double times[PL_WF_N];
+    double times[PL_WF_N], *to = w->jacobian;
     for (size_t k = 0; k < w->frees; k++)
         slope[k] = pl_wavemodel_slope(&w->m, w->free[k], &times[k]);
-    for (size_t r = 0; r < w->rows; r++) {
-        double *to = gsl_matrix_ptr(j, r, 0), weight = w->weight[w->row[r]];
+    for (size_t r = 0; r < w->rows; r++, to += w->frees) {
+        double weight = w->weight[w->row[r]];
         for (size_t k = 0; k < w->frees; k++)
             to[k] = times[k] * slope[k][w->row[r]] * weight;
     }
-    for (size_t r = 0; r < PRIORS; r++)
+    for (size_t r = 0; r < PRIORS; r++, to += w->frees)
         for (size_t k = 0; k < w->frees; k++)
-            gsl_matrix_set(j, w->rows + r, k,
-                           w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0);
+            to[k] = w->free[k] == prior[r].parameter ? 1 / prior[r].sigma : 0;
+    memcpy(w->at, w->m.p, sizeof w->at);
+}
+
+/* J'J of n rows, [p][p], lower half. */
+PL_WIDE static void square(const double *jacobian, size_t n, size_t p, double *restrict normal)
+{
+    memset(normal, 0, p * p * sizeof *normal);
+    for (size_t r = 0; r < n; r++, jacobian += p)
+        for (size_t a = 0; a < p; a++)
+            for (size_t b = 0; b <= a; b++)
+                normal[a * p + b] += jacobian[a] * jacobian[b];
+}
+
+/* J u or J' u, and J' J when there is room for it: then the Jacobian is wanted anew. */
+static int slopes(CBLAS_TRANSPOSE_t way, const gsl_vector *v, const gsl_vector *u, void *ctx,
+                  gsl_vector *out, gsl_matrix *normal)
+{
+    struct problem *w = ctx;
+    size_t n = w->rows + PRIORS, p = w->frees;
+    if (!take(w, v))
+        return GSL_EDOM;
+    if (memcmp(w->at, w->m.p, sizeof w->at) != 0) {
+        if (w->fresh && !pl_wavemodel_compute(&w->m, true))
+            return GSL_EDOM;
+        fill_jacobian(w);
+    }
+    gsl_vector_set_zero(out);
+    const double *row = w->jacobian;
+    for (size_t r = 0; r < n; r++, row += p) {
+        double sum = 0, by = way == CblasTrans ? gsl_vector_get(u, r) : 0;
+        for (size_t k = 0; k < p; k++)
+            if (way == CblasTrans)
+                out->data[k] += row[k] * by;
+            else
+                sum += row[k] * gsl_vector_get(u, k);
+        if (way != CblasTrans)
+            gsl_vector_set(out, r, sum);
+    }
+    if (normal)
+        square(w->jacobian, n, p, normal->data);
     return GSL_SUCCESS;
 }
 
@@ -115,9 +154,9 @@ static void set_free(struct problem *w)
 
 /* The inverse of J'J, which the priors keep from being singular. GSL's own covariance does not look
  * whether it got its memory. */
-static bool covariance(const gsl_matrix *jacobian, gsl_matrix *cov)
+static bool covariance(const struct problem *w, gsl_matrix *cov)
 {
-    gsl_blas_dsyrk(CblasLower, CblasTrans, 1, jacobian, 0, cov);
+    square(w->jacobian, w->rows + PRIORS, w->frees, cov->data);
     return gsl_linalg_cholesky_decomp1(cov) == 0 && gsl_linalg_cholesky_invert(cov) == 0;
 }
 
@@ -127,37 +166,38 @@ static bool covariance(const gsl_matrix *jacobian, gsl_matrix *cov)
  *   cov      out the covariance, of an easy ring by the gradient at the start; NULL: not wanted */
 static double descend(struct problem *w, bool refresh, double enough, gsl_matrix *cov)
 {
-    gsl_multifit_nlinear_parameters how = gsl_multifit_nlinear_default_parameters();
-    how.solver = gsl_multifit_nlinear_solver_cholesky;
-    gsl_multifit_nlinear_fdf fdf = {
+    gsl_multilarge_nlinear_parameters how = gsl_multilarge_nlinear_default_parameters();
+    how.solver = gsl_multilarge_nlinear_solver_cholesky;
+    gsl_multilarge_nlinear_fdf fdf = {
         .f = residuals, .df = slopes, .n = w->rows + PRIORS, .p = w->frees, .params = w
     };
-    gsl_multifit_nlinear_workspace *gsl =
-        gsl_multifit_nlinear_alloc(gsl_multifit_nlinear_trust, &how, w->rows + PRIORS, w->frees);
+    gsl_multilarge_nlinear_workspace *gsl = gsl_multilarge_nlinear_alloc(
+        gsl_multilarge_nlinear_trust, &how, w->rows + PRIORS, w->frees);
     gsl_vector *at = gsl_vector_alloc(w->frees);
     double chi2 = NAN, before = INFINITY;
     w->fresh = refresh;
+    w->at[0] = NAN; /* rows and weights are others than before */
     if (gsl && at) {
         for (size_t k = 0; k < w->frees; k++)
             gsl_vector_set(at, k, w->m.p[w->free[k]]);
-        int rc = gsl_multifit_nlinear_init(at, &fdf, gsl);
+        int rc = gsl_multilarge_nlinear_init(at, &fdf, gsl);
         for (int i = 0; rc == GSL_SUCCESS && i < STEPS && !(before - chi2 < enough * chi2); i++) {
             w->fresh = refresh && !(cov && w->renew > 0) && !(before - chi2 < w->renew * chi2);
             before = i ? chi2 : INFINITY;
-            rc = gsl_multifit_nlinear_iterate(gsl);
-            double norm = gsl_blas_dnrm2(gsl_multifit_nlinear_residual(gsl));
+            rc = gsl_multilarge_nlinear_iterate(gsl);
+            double norm = gsl_blas_dnrm2(gsl_multilarge_nlinear_residual(gsl));
             chi2 = norm * norm;
         }
-        take(w, gsl_multifit_nlinear_position(gsl));
+        take(w, gsl_multilarge_nlinear_position(gsl));
         pl_wavemodel_compute(&w->m,
                              false); /* the last one computed may be a step that was not taken */
         if (cov)
-            chi2 = covariance(gsl_multifit_nlinear_jac(gsl), cov) ? chi2 : NAN;
+            chi2 = covariance(w, cov) ? chi2 : NAN;
     }
     if (!gsl || !at)
         pl_memory_short();
     gsl_vector_free(at);
-    gsl_multifit_nlinear_free(gsl);
+    gsl_multilarge_nlinear_free(gsl);
     return chi2;
 }
 
@@ -285,7 +325,8 @@ static pl_status make_room(struct problem *w, const pl_wavefit_scope *scope,
         return rc;
     w->row = malloc(w->m.area * sizeof *w->row);
     w->weight = malloc(w->m.area * sizeof *w->weight);
-    if (!w->row || !w->weight)
+    w->jacobian = malloc((w->m.area + PRIORS) * PL_WF_N * sizeof *w->jacobian);
+    if (!w->row || !w->weight || !w->jacobian)
         return pl_fail(err, PL_ENOMEM, "out of memory for a donut of %d px", stamp->size);
     return PL_OK;
 }
@@ -383,6 +424,7 @@ pl_status pl_wavefit_run(const pl_wavefit_scope *scope, const pl_wavefit_stamp *
     pl_wavemodel_clear(&w.m);
     free(w.row);
     free(w.weight);
+    free(w.jacobian);
     return rc;
 }
 

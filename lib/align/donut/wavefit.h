@@ -34,14 +34,22 @@ static inline int pl_wavefit_of(int j)
     return PL_WF_WAVE + j - PL_NOLL_FIRST;
 }
 
+/* What a thread's fit leaves to its next one: the object that computed images of that size. Start
+ * from { 0 }; free its psf in the end. */
+typedef struct {
+    pl_psf *psf;
+    int size;
+} pl_wavefit_kept;
+
 /* What all donuts of one telescope are fitted with. */
 typedef struct {
-    pl_psf_grid grid;     /* size and oversample are chosen star by star */
-    pl_aperture aperture; /* shadow_x, shadow_y: where the fit starts */
-    double seeing_um;     /* where the fit starts */
-    double gain;          /* e/ADU */
-    int last;             /* Noll's last j fitted, 11 or 15 */
-    bool hasty;           /* of many rings: the first start must do */
+    pl_psf_grid grid;      /* size and oversample are chosen star by star */
+    pl_aperture aperture;  /* shadow_x, shadow_y: where the fit starts */
+    double seeing_um;      /* where the fit starts */
+    double gain;           /* e/ADU */
+    int last;              /* Noll's last j fitted, 11 or 15 */
+    bool hasty;            /* of many rings: the first start must do */
+    pl_wavefit_kept *kept; /* of the same grid; NULL: none */
 } pl_wavefit_scope;
 
 /* The pixels around one donut. */

@@ -50,7 +50,13 @@ pl_status pl_wavemodel_new(const pl_wavefit_scope *scope, const pl_wavefit_stamp
     m.plane = malloc(PLANES * m.area * sizeof *m.plane);
     if (!m.plane)
         return pl_fail(err, PL_ENOMEM, "out of memory for a donut of %d px", grid.size);
-    pl_status rc = pl_psf_new(&grid, &m.psf, err);
+    pl_status rc = PL_OK;
+    if (scope->kept && scope->kept->size == grid.size) {
+        m.psf = scope->kept->psf;
+        *scope->kept = (pl_wavefit_kept){ 0 };
+    } else {
+        rc = pl_psf_new(&grid, &m.psf, err);
+    }
     if (rc != PL_OK) {
         free(m.plane);
         return rc;
@@ -62,7 +68,12 @@ pl_status pl_wavemodel_new(const pl_wavefit_scope *scope, const pl_wavefit_stamp
 
 void pl_wavemodel_clear(pl_wavemodel *m)
 {
-    pl_psf_free(m->psf);
+    if (m->psf && m->scope->kept) {
+        pl_psf_free(m->scope->kept->psf);
+        *m->scope->kept = (pl_wavefit_kept){ m->psf, m->stamp->size };
+    } else {
+        pl_psf_free(m->psf);
+    }
     free(m->plane);
     *m = (pl_wavemodel){ 0 };
 }
