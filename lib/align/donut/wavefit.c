@@ -98,6 +98,14 @@ static void fill_jacobian(struct problem *w)
     memcpy(w->at, w->m.p, sizeof w->at);
 }
 
+static bool moved(const struct problem *w)
+{
+    for (size_t k = 0; k < PL_WF_N; k++)
+        if (w->at[k] != w->m.p[k])
+            return true;
+    return false;
+}
+
 /* J'J of n rows, [p][p], lower half. */
 PL_WIDE static void square(const double *jacobian, size_t n, size_t p, double *restrict normal)
 {
@@ -116,7 +124,7 @@ static int slopes(CBLAS_TRANSPOSE_t way, const gsl_vector *v, const gsl_vector *
     size_t n = w->rows + PRIORS, p = w->frees;
     if (!take(w, v))
         return GSL_EDOM;
-    if (memcmp(w->at, w->m.p, sizeof w->at) != 0) {
+    if (moved(w)) {
         if (w->fresh && !pl_wavemodel_compute(&w->m, true))
             return GSL_EDOM;
         fill_jacobian(w);
