@@ -100,8 +100,12 @@ static pl_status sniff(int fd, int64_t size, bool *plain, pl_err *err)
     if (got < 0)
         return pl_fail(err, PL_EIO, "cannot be read: %s", strerror(errno));
     *plain = got >= 9 && memcmp(head, "SIMPLE  =", 9) == 0;
-    bool packed = got >= 2 && head[0] == 0x1f && (head[1] == 0x8b || head[1] == 0x9d);
-    if (packed && head[1] == 0x8b && !gzip_is_sane(fd, size))
+    bool packed = got >= 2 && head[0] == 0x1f && head[1] == 0x8b;
+    if (got >= 2 && head[0] == 0x1f &&
+        head[1] == 0x9d) /* grows by any factor: memory is in danger */
+        return pl_fail(err, PL_EFORMAT,
+                       "is packed by compress (.Z), which is not read; unpack it first (gzip -d)");
+    if (packed && !gzip_is_sane(fd, size))
         return pl_fail(err, PL_EFORMAT,
                        "is a damaged gzip file: its length cannot be true; copy it "
                        "again");

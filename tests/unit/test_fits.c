@@ -228,6 +228,7 @@ ParameterizedTestParameters(fits, what_is_no_fits)
         { "a text file\n", "SIMPLE", 12 },
         { "SIMPLE  =                    T", "", 30 },
         { "\x1f\x8b\x08 no real gzip", "", 16 },
+        { "\x1f\x9d\x90 by compress", "(.Z)", 15 },
         { "\x89PNG\r\n\x1a\n", "SIMPLE", 8 },
     };
     return cr_make_param_array(struct junk_row, rows, sizeof rows / sizeof *rows);
