@@ -3,6 +3,8 @@
 # fuzz.sh BUILD - every fuzz target under libFuzzer with the address and undefined-behaviour
 # sanitizers, FUZZ_SECONDS each (default 60). A finding is left in BUILD/fuzz/found and ends the run
 # with status 1; once it is mended its file belongs into tests/fuzz/seeds/TARGET/.
+# 4096 MiB: an image that is all one tile takes 12 bytes a pixel in CFITSIO and here, and 30 KB of run
+# lengths (PLIO) hold 60 megapixels: more than a gibibyte under the sanitizers.
 # FUZZ_TARGETS="frame" chooses; FUZZ_HCOMPRESS=1 lets images packed by HCOMPRESS in (see frame.c).
 set -eu
 build=${1:?usage: fuzz.sh BUILD}
@@ -39,7 +41,7 @@ for target in $targets; do
     log=$dir/$target.log
     if ! TMPDIR=$scratch ASAN_OPTIONS=detect_leaks=1:allocator_may_return_null=1 \
         UBSAN_OPTIONS=print_stacktrace=1 "$dir/fuzz-$target" -max_total_time="$seconds" \
-        -timeout=25 -rss_limit_mb=2048 -malloc_limit_mb=8192 -max_len=32768 -print_final_stats=1 \
+        -timeout=25 -rss_limit_mb=4096 -malloc_limit_mb=8192 -max_len=32768 -print_final_stats=1 \
         -artifact_prefix="$dir/found/$target/" -verbosity=1 \
         "$dir/corpus/$target" "$here/seeds/$target" "$dir/seeds/$target" >"$log" 2>&1; then
         failed=$((failed + 1))
