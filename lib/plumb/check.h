@@ -25,7 +25,7 @@ typedef struct {
     bool sign_known;               /* no defocus on the other side fits the widths as well */
     bool surface_known;            /* there is one, of this camera and telescope */
     bool surface_checked;          /* cells are enough to see whether the widths are as it lets
-                                      them be */
+                                      them be; a few are, to see that they are not */
     bool surface_fits;             /* and they are; false where it is not checked */
     double seeing_arcsec, seeing_sigma_arcsec; /* FWHM of the air: defocus, diffraction and pixel
                                                   taken out, tracking left in */

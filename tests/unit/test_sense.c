@@ -15,6 +15,7 @@ TestSuite(sense, .init = (void (*)(void))gsl_set_error_handler_off);
 
 enum { STARS = 300, WIDTH = 1600, HEIGHT = 1100 };
 
+static size_t seen = STARS;      /* of them are in a field */
 static const double PITCH = 4.0; /* um; 280 mm f/3 */
 
 static pl_facts facts(void)
@@ -64,8 +65,8 @@ static pl_field field(double z, const pl_surface *s, int way)
 {
     pl_field f = { .width_px = WIDTH,
                    .height_px = HEIGHT,
-                   .used = STARS,
-                   .stars = STARS,
+                   .used = seen,
+                   .stars = seen,
                    .beta = 3,
                    .sky_adu = 400,
                    .noise_adu = 20,
@@ -162,6 +163,21 @@ Test(sense, what_cannot_be_told)
     other.width_mm /= 2;
     a = sensed(20, &s, &other, 1);
     cr_expect(ne(ptr, strstr(a.reason, "mm, this frame"), NULL), "%s", a.reason);
+}
+
+/* Four cells cannot confirm a surface; one that is far off they refuse. */
+Test(sense, few_stars)
+{
+    pl_surface s = surface(5, -3, 12), other = surface(-40, 50, 12);
+    seen = 26;
+    pl_sense a = sensed(20, &s, &s, 1), b = sensed(20, &other, &s, 1);
+    cr_expect(not(a.surface_checked), "%zu cells", a.cells);
+    cr_expect(ne(ptr, strstr(a.reason, "too few"), NULL), "%s", a.reason);
+    cr_expect(not(a.sign_known));
+    cr_expect(b.surface_checked, "%zu cells, chi square %g of %zu", b.cells, b.chi2, b.freedom);
+    cr_expect(not(b.surface_fits));
+    cr_expect(ne(ptr, strstr(b.reason, "no longer"), NULL), "%s", b.reason);
+    cr_expect(not(b.sign_known));
 }
 
 /* Binned pixels on the same sensor are the same camera. */

@@ -273,13 +273,11 @@ static void tell_defocus(const struct work *w, const pl_sense_search *s, pl_sens
             out->focused_sigma_px = NAN;
 }
 
-/* Whether cells and surface agree: all together, and against another tilt and curvature by the
- * scatter that then remains. */
-static bool agrees(double chi2, double gain, double n)
+/* Whether another tilt and curvature explain the cells better, by the scatter that then remains. */
+static bool other_surface(double chi2, double gain, double n)
 {
     double rest = fmax((chi2 - gain) / (n - LOOSE), LEAST_SCATTER);
-    return gsl_cdf_chisq_Q(chi2, n) > MISFIT &&
-           gsl_cdf_fdist_Q(gain / LOOSE / rest, LOOSE, n - LOOSE) > OTHER_SURFACE;
+    return gsl_cdf_fdist_Q(gain / LOOSE / rest, LOOSE, n - LOOSE) <= OTHER_SURFACE;
 }
 
 static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *out)
@@ -288,8 +286,11 @@ static void tell_fit(const struct work *w, const pl_sense_search *s, pl_sense *o
     out->freedom = pl_sense_freedom(&w->model);
     out->other_side = s->other_side;
     out->gain = pl_sense_loosen(&w->model, &s->best);
-    out->surface_checked = out->freedom > LOOSE;
-    out->surface_fits = out->surface_checked && agrees(out->chi2, out->gain, (double)out->freedom);
+    double n = (double)out->freedom;
+    bool enough = out->freedom > LOOSE;
+    bool odd = n > 0 && gsl_cdf_chisq_Q(out->chi2, n) <= MISFIT;
+    out->surface_checked = enough || odd; /* few cells can refuse a surface, not confirm it */
+    out->surface_fits = enough && !odd && !other_surface(out->chi2, out->gain, n);
 }
 
 static void tell_reason(pl_sense *out)
