@@ -578,6 +578,20 @@ Test(sweep_png, there_is_ink)
     drop(&d);
 }
 
+/* A surface whose lines would be nothing but its errors has none. */
+Test(sweep_png, flat_is_a_word)
+{
+    pl_sweep d = sweep_of(PL_OUTSIDE);
+    d.surface.tilt_x_um_mm = d.surface.tilt_y_um_mm = 0.004;
+    d.surface.curvature_um = 0.03;
+    pl_canvas *c = drawn(&d, FILES, false);
+    cr_expect(ne(ptr, (void *)answers_label(c, "flat within"), NULL));
+    cr_expect(eq(ptr, (void *)answers_label(c, "0.00 um"), NULL));
+    answers_tidy(c, "flat");
+    pl_canvas_free(c);
+    drop(&d);
+}
+
 /* Ink of a colour within 24 px of both ends of its extent along a direction of the picture. */
 static void ink_of_ends(const pl_canvas *c, pl_box b, double dx, double dy, int n[2])
 {

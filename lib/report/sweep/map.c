@@ -10,7 +10,7 @@
 #include <stdlib.h>
 #include <string.h>
 
-enum { MOST_LINES = 24 };
+enum { MOST_LINES = 24, LINES_A_ZONE = 10 };
 
 /* The frame as it lies in the picture, and the surface that is drawn. */
 typedef struct {
@@ -71,7 +71,14 @@ static void lines(const sheet *m)
         lo = fmin(lo, v[i]);
         hi = fmax(hi, v[i]);
     }
-    double step = pl_tick_step(lo, hi, 7);
+    double step = pl_tick_step(lo, hi, 7), least = m->zone_um / LINES_A_ZONE;
+    if (hi - lo < least) { /* lines would draw its errors; the arrow has the middle */
+        const pl_type t = { .size = PL_SIZE_SMALL, .tone = PL_TONE_INK, .ax = 0.5, .ay = 1 };
+        char text[64];
+        snprintf(text, sizeof text, "flat within %s um", pl_signif(hi - lo, 1).s);
+        pl_canvas_text(m->c, &t, m->box.x + m->box.w / 2, m->box.y + m->box.h - 14, text);
+        step = 0;
+    }
     const pl_isolines map = { m->c, m->box, m->top_down, v, lo, hi };
     for (int i = 0; i < MOST_LINES && step > 0; i++) {
         double level = (ceil(lo / step) + i) * step;
