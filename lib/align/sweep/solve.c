@@ -11,9 +11,10 @@ enum { AIR_ROUNDS = 4, STARTS_MAX = 6 };
 
 /* Scatter of ln air between frames: expected before it is known, and its bounds. */
 static const double AIR_SIGMA = 0.12, AIR_LEAST = 0.02, AIR_MOST = 0.3;
-/* By how much the sharpest frame's air, were it in focus, is mostly better than the typical: chosen,
- * with SHARPEST_SIGMA, after made-up series whose air scatters by 0.12 to 0.15, a trial that is not
- * kept; tests/reference/sweep.py asks whether best focus and the places' errors are right with it.
+/* By how much the sharpest frame's air, were it in focus, is mostly better than the typical:
+ * chosen, with SHARPEST_SIGMA, after made-up series whose air scatters by 0.12 to 0.15, a trial
+ * that is not kept; tests/reference/sweep.py asks whether best focus and the places' errors are
+ * right with it.
  */
 static const double AIR_BETTER = 0.05;
 static const double LASH_START = 10; /* um */
